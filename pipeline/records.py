@@ -415,6 +415,7 @@ class Section:
     trees: int
     crew_hours: float = 0.0
     check_code: str = ""
+    sheets: int = 0
 
     @property
     def mainline_ids(self) -> tuple[str, ...]:

@@ -30,6 +30,11 @@ def template_text(relative: str) -> str:
     return (templates_dir() / relative).read_text(encoding="utf-8")
 
 
+def template_bytes(relative: str) -> bytes:
+    """Return the content of one template file, such as a font."""
+    return (templates_dir() / relative).read_bytes()
+
+
 def template_rows(relative: str) -> list[dict[str, str]]:
     """Return the rows of a CSV template, keyed by its header; lines that begin with # are comments."""
     lines = [line for line in template_text(relative).splitlines() if line.strip() and not line.startswith("#")]

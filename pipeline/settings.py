@@ -169,7 +169,7 @@ class PinSettings:
     """``[pins]``: lines to keep, gaps that must be used, places to avoid."""
 
     file: str = _word("", "file with the layers below")
-    lines_layer: str = _word("", "existing mainlines kept as they are (LineString Z, or on the ground plus aim)")
+    lines_layer: str = _word("", "existing mainlines kept as they are (LineString Z)")
     gaps_layer: str = _word("", "areas where a no-go layer may be passed")
     avoid_layer: str = _word("", "areas where no line may go")
 
@@ -186,7 +186,7 @@ class LateralSettings:
     lowest_m: float = _quantity("lowest", "length", "2 ft", "lowest lateral above ground", "0 m", "3 m")
     highest_m: float = _quantity("highest", "length", "6 ft", "highest lateral above ground", "0.5 m", "4 m")
     reach_m: float = _quantity(
-        "reach", "length", "80 ft", "how far from a mainline a tree can be and still be served", "3 m", "60 m"
+        "reach", "length", "80 ft", "farthest from a mainline that a tree is served", "3 m", "60 m"
     )
     entry_spacing_m: float = _quantity(
         "entry_spacing", "length", "3 ft", "least distance between two entries", "0 m", "10 m"
@@ -216,7 +216,7 @@ class MainlineSettings:
     max_bend_deg: float = _quantity("max_bend", "angle", "60 deg", "sharpest turn at one support", "5 deg", "120 deg")
     bend_cost_m: float = _quantity("bend_cost", "length", "13 ft", "a bend costs as much as this length", "0 m", "50 m")
     tap_worth_m: float = _quantity(
-        "tap_worth", "length", "30 ft", "mainline that one more tap is worth; more serves more trees", "0.5 m", "200 m"
+        "tap_worth", "length", "30 ft", "mainline that one more tap is worth", "0.5 m", "200 m"
     )
     effort: Literal["quick", "normal", "thorough"] = _word(
         "normal", "how long to look for a better layout", ("quick", "normal", "thorough")

@@ -43,13 +43,13 @@ FACTORS: dict[Kind, dict[str, float]] = {
     "flow": {"gal/h": GAL_L / 60.0, "l/h": 1.0 / 60.0, "l/min": 1.0, "gal/min": GAL_L},
     "vacuum": {"inhg": INHG_KPA, "kpa": 1.0},
     "force": {"n": 1.0, "lbf": LBF_N},
-    "air": {"cfm": CFM_M3_S, "m3/h": 1.0 / 3600.0, "l/s": 0.001, "l/min": 0.001 / 60.0},
+    "air": {"cfm": CFM_M3_S, "m3/s": 1.0, "m3/h": 1.0 / 3600.0, "l/s": 0.001, "l/min": 0.001 / 60.0},
     "ratio": {"%": 0.01, "": 1.0},
     "time": {"h": 1.0, "min": 1.0 / 60.0},
     "duration_min": {"min": 1.0, "h": 60.0},
 }
 
-_QUANTITY = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\s\d].*?)?\s*$")
+_QUANTITY = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\s\d].*?)?\s*$")
 
 
 def parse(text: str, kind: Kind) -> float:
@@ -110,10 +110,10 @@ def feet_inches(length_m: float) -> str:
 
     Examples
     --------
-    >>> feet_inches(1.2192)
-    "4'-0\\""
-    >>> feet_inches(1.245)
-    "4'-1\\""
+    >>> print(feet_inches(1.2192))
+    4'-0"
+    >>> print(feet_inches(1.245))
+    4'-1"
     """
     halves = round(length_m / IN_M * 2)
     feet, rest = divmod(halves, 24)

@@ -1,0 +1,382 @@
+"""The order of the stages: from a bush file to a plan, and from a plan to paper.
+
+Each stage is a pure function of records; this module only passes them on, keeps
+the time, and tells the caller what is being done.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from pipeline import flow, hang, laterals, mainlines, survey, takeoff
+from pipeline import ground as ground_room
+from pipeline.errors import InputDataError, NoPlanError, Problem
+from pipeline.findings import Finding, in_order
+from pipeline.judge import judge
+from pipeline.pockets import pockets
+from pipeline.records import (
+    CollectionPoint,
+    Crossing,
+    Flow,
+    Ground,
+    GroundLayer,
+    Grouping,
+    Mainline,
+    Network,
+    Pins,
+    Plan,
+    Section,
+    SurveyPoints,
+    Takeoff,
+    Trees,
+)
+from pipeline.resources import template_rows
+from pipeline.safety import notes as safety_notes
+from pipeline.sections import cut
+from pipeline.settings import Settings
+from pipeline.store import bush as store_bush
+from pipeline.store import inputs as store_inputs
+from pipeline.store import rasters, vectors
+from pipeline.terrain.confidence import grade_confidence
+from pipeline.terrain.grid import Terrain
+
+Report = Callable[[str, float], None]
+
+# Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
+TRIM_ROUNDS = 3
+
+
+def quiet(message: str, share: float) -> None:
+    """Report nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inputs:
+    """Everything read from disk for one plan."""
+
+    settings: Settings
+    terrain: Terrain
+    points: SurveyPoints
+    layers: tuple[GroundLayer, ...]
+    pins: Pins
+    collections: tuple[CollectionPoint, ...]
+    hashes: dict[str, str]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(slots=True)
+class Clock:
+    """Wall-clock seconds by stage."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Add the time spent inside to the stage's sum."""
+        start = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """A finished plan with the ground it was made on."""
+
+    plan: Plan
+    terrain: Terrain
+    ground: Ground
+    seconds: dict[str, float]
+
+
+# ---------------------------------------------------------------- reading
+
+
+def read_settings(bush: Path) -> Settings:
+    """Return the settings of a bush file, its date filled in.
+
+    Raises
+    ------
+    BushFileError
+        When the file is missing, is no UTF-8 text, or has problems.
+    """
+    settings = store_bush.read_settings(bush)
+    if settings.bush.date:
+        return settings
+    return dataclasses.replace(settings, bush=dataclasses.replace(settings.bush, date=store_bush.today()))
+
+
+def read_inputs(bush: Path, report: Report = quiet) -> Inputs:
+    """Read everything a bush file names; every problem of every file comes in one error.
+
+    Raises
+    ------
+    BushFileError, InputDataError
+    """
+    settings = read_settings(bush)
+    base = bush.parent
+    problems: list[Problem] = []
+
+    def attempt(message: str, share: float, read: Callable[[], object]) -> object:
+        report(message, share)
+        try:
+            return read()
+        except InputDataError as error:
+            problems.extend(error.problems)
+            return None
+
+    got = attempt("reading the terrain", 0.0, lambda: rasters.read_terrain(settings, base))
+    terrain, terrain_notes = got if isinstance(got, tuple) else (None, ())
+    frame = terrain.frame if terrain is not None else None
+    points = attempt("reading the trees", 0.4, lambda: vectors.read_trees(settings, base, frame))
+    layers = attempt("reading the ground layers", 0.7, lambda: vectors.read_ground_layers(settings, base, frame))
+    pins = attempt("reading the pins", 0.8, lambda: vectors.read_pins(settings, base, frame))
+    collections = None
+    if terrain is not None:
+        collections = attempt(
+            "placing the collection points", 0.9, lambda: vectors.read_collections(settings, terrain)
+        )
+    if problems:
+        raise InputDataError(problems)
+    if not (terrain is not None and isinstance(points, SurveyPoints) and isinstance(layers, tuple)
+            and isinstance(pins, Pins) and isinstance(collections, tuple)):
+        raise AssertionError("a reader returned nothing and complained of nothing")
+    return Inputs(settings, terrain, points, layers, pins, collections,
+                  store_inputs.hash_inputs(settings, base), tuple(terrain_notes))
+
+
+# ---------------------------------------------------------------- planning
+
+
+def survey_stage(given: Inputs) -> tuple[Trees, Ground, tuple[Finding, ...]]:
+    """Return the judged trees and the prepared ground."""
+    ground, ground_notes = ground_room.prepare(
+        terrain=given.terrain, layers=given.layers, pins=given.pins, settings=given.settings
+    )
+    reasons = ground_room.tree_reasons(
+        ground=ground, terrain=given.terrain, x_m=given.points.x_m, y_m=given.points.y_m
+    )
+    trees, survey_notes = survey.assess(
+        points=given.points, terrain=given.terrain, ground_reasons=reasons,
+        guideline_rows=template_rows("guidelines.csv"), settings=given.settings,
+    )
+    return trees, ground, (*ground_notes, *survey_notes)
+
+
+def _entries(grouping: Grouping) -> dict[str, tuple[float, ...]]:
+    entries: dict[str, list[float]] = {}
+    for lateral in grouping.laterals:
+        entries.setdefault(lateral.mainline_id, []).append(lateral.entry_station_m)
+    return {name: tuple(sorted(stations)) for name, stations in sorted(entries.items())}
+
+
+def _shape(network: Network) -> tuple[tuple[str, float], ...]:
+    return tuple(
+        (r.mainline_id, round(float(np.hypot(*np.diff(r.xy_m, axis=0).T).sum()), 6)) for r in network.routes
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """Lines in place: mainlines hung, laterals settled."""
+
+    network: Network
+    mainlines: tuple[Mainline, ...]
+    grouping: Grouping
+    findings: tuple[Finding, ...]
+
+
+def lay_out(given: Inputs, trees: Trees, ground: Ground, clock: Clock, report: Report) -> Layout:
+    """Route, group and hang; laterals and mainlines trim each other until nothing changes."""
+    common = {"terrain": given.terrain, "ground": ground, "settings": given.settings}
+    with clock.stage("mainlines"):
+        report("routing the mainlines", 0.05)
+        network, found = mainlines.plan_network(
+            trees=trees, collections=given.collections, pins=given.pins,
+            progress=lambda text, share: report(text, 0.05 + 0.4 * share), **common,
+        )
+    if not network.routes:
+        raise NoPlanError([Problem("", "mainlines", "no line that may be hung from any collection point",
+                                   "at least one mainline that falls all the way",
+                                   "Read 'fallgrade explain BELOW_OUTLET'; move the tank lower, or allow a smaller "
+                                   "grade or a higher line.")])
+    findings = list(found)
+    for turn in range(TRIM_ROUNDS):
+        with clock.stage("hang"):
+            low, low_notes = hang.hang_low(network=network, trees=trees, collections=given.collections, **common)
+        with clock.stage("laterals"):
+            report("grouping trees into laterals", 0.45 + 0.1 * turn)
+            grouping, group_notes = laterals.group(mainlines=low, trees=trees, reason=network.reason, **common)
+        with clock.stage("mainlines"):
+            trimmed = mainlines.trim(network, _entries(grouping))
+        if _shape(trimmed) == _shape(network):
+            break
+        network = trimmed
+    else:
+        # the last trim is taken back: hang and grouping describe the network before it
+        trimmed = network
+    ceilings = tuple(
+        (lateral.mainline_id, lateral.entry_station_m, float(ceiling))
+        for lateral, ceiling in zip(grouping.laterals, grouping.entry_ceiling_z_m, strict=True)
+    )
+    with clock.stage("hang"):
+        report("hanging the mainlines", 0.75)
+        hung, hang_notes = hang.hang_final(
+            mainlines=low, ceilings=ceilings, collections=given.collections, **common
+        )
+    with clock.stage("laterals"):
+        settled, settle_notes = laterals.settle(
+            grouping=grouping, mainlines=hung, terrain=given.terrain, trees=trees, settings=given.settings,
+            confidence=_confidence(given),
+        )
+    findings += [*low_notes, *group_notes, *hang_notes, *settle_notes]
+    return Layout(network, hung, settled, tuple(findings))
+
+
+def _confidence(given: Inputs) -> Callable[[float, float], str]:
+    def judge_span(length_m: float, fall_m: float) -> str:
+        return grade_confidence(
+            length_m=length_m, fall_m=fall_m, min_grade_pct=given.settings.laterals.min_grade_pct,
+            vertical_error_m=given.terrain.vertical_error_m, gps_error_m=given.settings.trees.gps_error_m,
+        )
+
+    return judge_span
+
+
+def make_plan(given: Inputs, report: Report = quiet) -> Result:
+    """Plan a bush: every stage in order, then the judge.
+
+    Raises
+    ------
+    NoPlanError
+        When no tree can be served, with what stands in the way.
+    """
+    clock = Clock()
+    with clock.stage("survey"):
+        report("judging the survey", 0.0)
+        trees, ground, survey_notes = survey_stage(given)
+    if not trees.candidate.any():
+        raise NoPlanError([Problem(given.points.source, "", f"{len(trees)} trees, none that can be tapped",
+                                   "at least one tappable tree on the terrain",
+                                   "Run 'fallgrade check' to see why each was left out.")])
+    layout = lay_out(given, trees, ground, clock, report)
+    with clock.stage("flow"):
+        report("sizing the pipes", 0.8)
+        sized, flow_notes = flow.size(
+            mainlines=layout.mainlines, grouping=layout.grouping, collections=given.collections,
+            settings=given.settings,
+        )
+    with clock.stage("sections"):
+        report("cutting sections and counting parts", 0.85)
+        crossings = ground_room.crossings(
+            mainlines=layout.mainlines, laterals=layout.grouping.laterals, ground=ground, terrain=given.terrain
+        )
+        sections, section_notes = cut(
+            mainlines=layout.mainlines, grouping=layout.grouping, trees=trees, settings=given.settings
+        )
+        parts, part_notes = takeoff.count(
+            mainlines=layout.mainlines, grouping=layout.grouping, flow=sized, sections=sections, trees=trees,
+            crossings=crossings, settings=given.settings, price_rows=template_rows("prices.csv"),
+        )
+    findings = (*given.findings, *survey_notes, *layout.findings, *flow_notes, *section_notes, *part_notes)
+    with clock.stage("judge"):
+        report("judging the plan", 0.9)
+        plan = assemble(given, trees, ground, layout, sized, crossings, sections, parts, findings)
+        plan = dataclasses.replace(
+            plan, findings=in_order((*plan.findings, *judge(plan, given.terrain, ground)))
+        )
+    report("planned", 1.0)
+    return Result(plan, given.terrain, ground, clock.seconds)
+
+
+def assemble(
+    given: Inputs, trees: Trees, ground: Ground, layout: Layout, sized: Flow,
+    crossings: tuple[Crossing, ...], sections: tuple[Section, ...], parts: Takeoff,
+    findings: tuple[Finding, ...],
+) -> Plan:
+    """Put the stages' results together; the trees get their final status here."""
+    final, tree_lateral, tree_order, line_z = finish_trees(trees, layout.grouping)
+    hours = {name: sum(tasks.values()) for name, tasks in parts.hours_by_section.items()}
+    sections = tuple(dataclasses.replace(s, crew_hours=hours.get(s.section_id, 0.0)) for s in sections)
+    safety = {
+        s.section_id: safety_notes(
+            section=s, mainlines=layout.mainlines, grouping=layout.grouping, trees=final, flow=sized,
+            crossings=crossings, ground=ground, terrain=given.terrain, settings=given.settings,
+        )
+        for s in sections
+    }
+    found = pockets(trees=trees, reason=final.reason, potential_taps=trees.taps.astype(np.float64),
+                    lift_m=layout.network.lift_m)
+    return Plan(
+        settings=given.settings, frame=given.terrain.frame, trees=final, tree_lateral=tree_lateral,
+        tree_order=tree_order, tree_line_z_m=line_z, collections=given.collections,
+        mainlines=layout.mainlines, grouping=layout.grouping, flow=sized, crossings=crossings,
+        sections=sections, takeoff=parts, safety=safety, findings=in_order((*findings, *found)),
+        not_checked=ground.missing, lift_m=layout.network.lift_m, worth_curve=layout.network.worth_curve,
+        stats=statistics(layout.mainlines, layout.grouping, final, layout.network),
+    )
+
+
+def finish_trees(
+    trees: Trees, grouping: Grouping
+) -> tuple[Trees, np.ndarray, np.ndarray, np.ndarray]:
+    """Return trees with final status, and for each its lateral, its place on it and the line's elevation."""
+    n = len(trees)
+    tree_lateral = np.full(n, -1, dtype=np.int64)
+    tree_order = np.zeros(n, dtype=np.int64)
+    line_z = np.full(n, np.nan)
+    for i, lateral in enumerate(grouping.laterals):
+        index = np.array(lateral.tree, dtype=np.int64)
+        tree_lateral[index] = i
+        tree_order[index] = np.arange(1, index.size + 1)
+        line_z[index] = lateral.xyz_m[1:, 2]
+    candidate = trees.candidate
+    served = tree_lateral >= 0
+    status = tuple(
+        ("served" if served[i] else "set_aside") if candidate[i] else trees.status[i] for i in range(n)
+    )
+    reason = tuple(
+        ("" if served[i] else grouping.reason[i] or "NO_LATERAL") if candidate[i] else trees.reason[i]
+        for i in range(n)
+    )
+    final = dataclasses.replace(trees, status=status, reason=reason, taps=np.where(served, trees.taps, 0))
+    return final, tree_lateral, tree_order, line_z
+
+
+def statistics(
+    lines: tuple[Mainline, ...], grouping: Grouping, trees: Trees, network: Network
+) -> dict[str, float]:
+    """Return the figures by which layouts are compared; lengths in metres."""
+    taps = int(trees.taps.sum())
+    main_m = sum(line.length_m for line in lines)
+    lateral_m = sum(lateral.length_m for lateral in grouping.laterals)
+    count = len(grouping.laterals)
+    bends = sum(_bends(line) for line in lines)
+    stats = {
+        "taps": float(taps), "trees_served": float(sum(s == "served" for s in trees.status)),
+        "mainlines": float(len(lines)), "mainline_m": main_m, "laterals": float(count), "lateral_m": lateral_m,
+        "mainline_m_per_tap": main_m / taps if taps else 0.0,
+        "lateral_m_per_tap": lateral_m / taps if taps else 0.0,
+        "taps_per_lateral": taps / count if count else 0.0,
+        "bends_per_100_m": 100.0 * bends / main_m if main_m else 0.0,
+        "lateral_objective_m": grouping.objective_m, "lateral_lower_bound_m": grouping.lower_bound_m,
+    }
+    return {**stats, **{f"network_{name}": value for name, value in sorted(network.stats.items())}}
+
+
+def _bends(line: Mainline) -> int:
+    """Count supports where the line turns by more than two degrees in plan."""
+    xy = line.xyz_m[:, :2]
+    heading = np.degrees(np.arctan2(*np.diff(xy, axis=0).T[::-1]))
+    turn = np.abs((np.diff(heading) + 180.0) % 360.0 - 180.0)
+    return int((turn > 2.0).sum())
+
+

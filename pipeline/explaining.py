@@ -1,0 +1,141 @@
+"""Says what a code means, and why a thing in a plan is as it is."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+
+from pipeline.errors import BushFileError, InputDataError, Problem
+from pipeline.publish import load
+from pipeline.records import Lateral, Mainline, Pipe, Plan, Section, Support
+from pipeline.resources import template_text
+from pipeline.units import Units
+
+
+def codes() -> dict[str, dict[str, str]]:
+    """Return the meaning of every finding and set-aside code."""
+    return tomllib.loads(template_text("codes.toml"))
+
+
+def explain_code(code: str) -> list[str]:
+    """Return lines that say what a code means and what to do about it.
+
+    Raises
+    ------
+    BushFileError
+        When there is no such code; the message names the nearest one.
+    """
+    known = codes()
+    entry = known.get(code.upper())
+    if entry is None:
+        near = difflib.get_close_matches(code.upper(), known, n=1, cutoff=0.4)
+        remedy = f"Did you mean {near[0]}?" if near else "An ID of a plan needs --plan FOLDER."
+        raise BushFileError([Problem("", "explain", f"unknown code {code!r}", f"one of {', '.join(known)}", remedy)])
+    return [code.upper(), f"  means: {entry['means']}", f"  do:    {entry['do']}"]
+
+
+def explain_id(name: str, folder: Path) -> list[str]:
+    """Return lines that say what a thing of a plan is, what set its size or height, and what was found about it.
+
+    Raises
+    ------
+    InputDataError
+        When the plan has no such ID.
+    """
+    plan = load(folder).plan
+    units = Units(plan.settings.bush.units)
+    lines = _thing(name, plan, units)
+    if not lines:
+        ids = _all_ids(plan)
+        near = difflib.get_close_matches(name, ids, n=3, cutoff=0.4)
+        raise InputDataError([Problem(str(folder), "explain", f"no ID {name!r}", "an ID of this plan",
+                                      f"Did you mean {', '.join(near)}?" if near else "See the layers of plan.gpkg.")])
+    found = [f for f in plan.findings if f.subject_id == name]
+    lines += [f"  {f.severity}: {f.text} {f.remedy} ({f.code})" for f in found]
+    return lines if found else [*lines, "  nothing was found about it by the judge or the stages"]
+
+
+def _all_ids(plan: Plan) -> list[str]:
+    ids = [s.section_id for s in plan.sections] + [m.mainline_id for m in plan.mainlines]
+    ids += [x.lateral_id for x in plan.laterals] + [p.pipe_id for p in plan.flow.pipes]
+    ids += [s.support_id for m in plan.mainlines for s in m.supports]
+    return ids + list(plan.trees.tree_id)
+
+
+def _thing(name: str, plan: Plan, units: Units) -> list[str]:
+    for line in plan.mainlines:
+        if line.mainline_id == name:
+            return _mainline(line, plan, units)
+        for support in line.supports:
+            if support.support_id == name:
+                return _support(support, units)
+    for pipe in plan.flow.pipes:
+        if pipe.pipe_id == name:
+            return _pipe(pipe, units)
+    for lateral in plan.laterals:
+        if lateral.lateral_id == name:
+            return _lateral(lateral, plan, units)
+    for section in plan.sections:
+        if section.section_id == name:
+            return _section(section, units)
+    return _tree(name, plan, units)
+
+
+def _mainline(line: Mainline, plan: Plan, units: Units) -> list[str]:
+    joins = f"joins {line.parent_id} at {units.station(line.join_station_m)}" if line.parent_id else (
+        f"ends at collection point {line.collection_id}")
+    pipes = [p for p in plan.flow.pipes if p.mainline_id == line.mainline_id]
+    return [
+        f"{line.mainline_id}: mainline, {units.length(line.plan_length_m)}, {joins}",
+        *(f"  {text}" for pipe in pipes for text in _pipe(pipe, units)),
+        *(f"  {text}" for support in line.supports for text in _support(support, units)),
+    ]
+
+
+def _support(support: Support, units: Units) -> list[str]:
+    tree = f" {support.tree_id}" if support.tree_id else ""
+    why = support.binding or "not recorded"
+    return [f"{support.support_id}: {support.kind}{tree} at {units.station(support.station_m)}, line "
+            f"{units.height(support.height_m)} above ground; height set by: {why}"]
+
+
+def _pipe(pipe: Pipe, units: Units) -> list[str]:
+    return [
+        f"{pipe.pipe_id}: {pipe.nominal} in ({pipe.role}), {units.station(pipe.from_station_m)} to "
+        f"{units.station(pipe.to_station_m)}, {pipe.taps} taps, {units.flow(pipe.peak_flow_l_min)} at the peak, "
+        f"{100 * pipe.area_ratio:.0f} % full, vacuum {units.vacuum(pipe.vacuum_kpa_high)} at its upper end; "
+        f"size set by: {pipe.binding or 'not recorded'}"
+    ]
+
+
+def _lateral(lateral: Lateral, plan: Plan, units: Units) -> list[str]:
+    trees = ", ".join(plan.trees.tree_id[i] for i in lateral.tree)
+    return [f"{lateral.lateral_id}: lateral, enters {lateral.mainline_id} at {units.station(lateral.entry_station_m)}, "
+            f"{units.length(lateral.length_m)}, {lateral.taps} taps on trees {trees}; least fall "
+            f"{lateral.min_grade_pct:.1f} % ({lateral.grade_confidence})"]
+
+
+def _section(section: Section, units: Units) -> list[str]:
+    pieces = "; ".join(f"{m} {units.station(a)} to {units.station(b)}" for m, a, b in section.pieces)
+    return [f"{section.section_id}: section, {pieces}; {section.taps} taps, {section.trees} trees, "
+            f"{section.crew_hours:.1f} crew hours, check code {section.check_code}"]
+
+
+def _tree(name: str, plan: Plan, units: Units) -> list[str]:
+    if name not in plan.trees.tree_id:
+        return []
+    i = plan.trees.tree_id.index(name)
+    trees = plan.trees
+    lines = [f"{name}: tree, {trees.species[i] or 'species not known'}, "
+             f"{units.diameter_value(float(trees.dbh_cm[i]))} {units.diameter_unit}, "
+             f"{trees.status[i].replace('_', ' ')}"]
+    if plan.tree_lateral[i] >= 0:
+        lines.append(f"  number {plan.tree_order[i]} on {plan.laterals[plan.tree_lateral[i]].lateral_id}")
+    if trees.reason[i]:
+        lines += [f"  {text}" for text in explain_code(trees.reason[i])]
+    if trees.note[i]:
+        lines.append(f"  {trees.note[i]}")
+    if plan.lift_m[i] > 0:
+        lines.append(f"  stands {units.height(float(plan.lift_m[i]))} too low for gravity")
+    return lines

@@ -64,22 +64,15 @@ def _all_ids(plan: Plan) -> list[str]:
 
 
 def _thing(name: str, plan: Plan, units: Units) -> list[str]:
-    for line in plan.mainlines:
-        if line.mainline_id == name:
-            return _mainline(line, plan, units)
-        for support in line.supports:
-            if support.support_id == name:
-                return _support(support, units)
-    for pipe in plan.flow.pipes:
-        if pipe.pipe_id == name:
-            return _pipe(pipe, units)
-    for lateral in plan.laterals:
-        if lateral.lateral_id == name:
-            return _lateral(lateral, plan, units)
-    for section in plan.sections:
-        if section.section_id == name:
-            return _section(section, units)
-    return _tree(name, plan, units)
+    """Return the lines about the thing that bears an ID; none when nothing does."""
+    supports = (support for line in plan.mainlines for support in line.supports)
+    about: list[str] = []
+    about += [t for line in plan.mainlines if line.mainline_id == name for t in _mainline(line, plan, units)]
+    about += [t for support in supports if support.support_id == name for t in _support(support, units)]
+    about += [t for pipe in plan.flow.pipes if pipe.pipe_id == name for t in _pipe(pipe, units)]
+    about += [t for lateral in plan.laterals if lateral.lateral_id == name for t in _lateral(lateral, plan, units)]
+    about += [t for section in plan.sections if section.section_id == name for t in _section(section, units)]
+    return about or _tree(name, plan, units)
 
 
 def _mainline(line: Mainline, plan: Plan, units: Units) -> list[str]:

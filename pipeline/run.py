@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from pipeline import flow, hang, laterals, mainlines, survey, takeoff
 from pipeline import ground as ground_room
 from pipeline.errors import InputDataError, NoPlanError, Problem
 from pipeline.findings import Finding, in_order
+from pipeline.frame import Frame
 from pipeline.judge import judge
 from pipeline.pockets import pockets
 from pipeline.records import (
@@ -43,11 +45,13 @@ from pipeline.sections import cut
 from pipeline.settings import Settings
 from pipeline.store import bush as store_bush
 from pipeline.store import inputs as store_inputs
-from pipeline.store import rasters, vectors
+from pipeline.store import layers, rasters, vectors
 from pipeline.terrain.confidence import grade_confidence
 from pipeline.terrain.grid import Terrain
 
 Report = Callable[[str, float], None]
+_T = TypeVar("_T")
+STAND_IN_FRAME = Frame("", "", "")
 
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
 TRIM_ROUNDS = 3
@@ -114,6 +118,23 @@ def read_settings(bush: Path) -> Settings:
     return dataclasses.replace(settings, bush=dataclasses.replace(settings.bush, date=store_bush.today()))
 
 
+class _Gather:
+    """Runs readers one after another and keeps what each complains of, so that one error names it all."""
+
+    def __init__(self, report: Report) -> None:
+        self.report = report
+        self.problems: list[Problem] = []
+
+    def read(self, message: str, share: float, reader: Callable[[], _T]) -> _T | None:
+        """Return what the reader returns, or None after it complained."""
+        self.report(message, share)
+        try:
+            return reader()
+        except InputDataError as error:
+            self.problems += error.problems
+            return None
+
+
 def read_inputs(bush: Path, report: Report = quiet) -> Inputs:
     """Read everything a bush file names; every problem of every file comes in one error.
 
@@ -123,34 +144,22 @@ def read_inputs(bush: Path, report: Report = quiet) -> Inputs:
     """
     settings = read_settings(bush)
     base = bush.parent
-    problems: list[Problem] = []
-
-    def attempt(message: str, share: float, read: Callable[[], object]) -> object:
-        report(message, share)
-        try:
-            return read()
-        except InputDataError as error:
-            problems.extend(error.problems)
-            return None
-
-    got = attempt("reading the terrain", 0.0, lambda: rasters.read_terrain(settings, base))
-    terrain, terrain_notes = got if isinstance(got, tuple) else (None, ())
-    frame = terrain.frame if terrain is not None else None
-    points = attempt("reading the trees", 0.4, lambda: vectors.read_trees(settings, base, frame))
-    layers = attempt("reading the ground layers", 0.7, lambda: vectors.read_ground_layers(settings, base, frame))
-    pins = attempt("reading the pins", 0.8, lambda: vectors.read_pins(settings, base, frame))
-    collections = None
-    if terrain is not None:
-        collections = attempt(
-            "placing the collection points", 0.9, lambda: vectors.read_collections(settings, terrain)
-        )
-    if problems:
-        raise InputDataError(problems)
-    if not (terrain is not None and isinstance(points, SurveyPoints) and isinstance(layers, tuple)
-            and isinstance(pins, Pins) and isinstance(collections, tuple)):
-        raise AssertionError("a reader returned nothing and complained of nothing")
-    return Inputs(settings, terrain, points, layers, pins, collections,
-                  store_inputs.hash_inputs(settings, base), tuple(terrain_notes))
+    gather = _Gather(report)
+    bounds = gather.read("looking where the trees are", 0.0, lambda: vectors.tree_lonlat_bounds(settings, base))
+    land = gather.read("reading the terrain", 0.01, lambda: rasters.read_terrain_report(settings, base, bounds))
+    # without terrain the other files are still read, in a stand-in frame, for what is wrong with them
+    frame = land[0].frame if land else STAND_IN_FRAME
+    points = gather.read("reading the trees", 0.02, lambda: vectors.read_trees_report(settings, base, frame))
+    around = gather.read("reading the ground", 0.03, lambda: layers.read_ground_report(settings, base, frame))
+    if land is None:
+        raise InputDataError(gather.problems)
+    terrain = land[0]
+    pins = gather.read("reading the pins", 0.04, lambda: layers.read_pins(settings, base, frame, terrain))
+    places = gather.read("placing the tank", 0.04, lambda: layers.read_collections(settings, frame, terrain))
+    if points is None or around is None or pins is None or places is None:
+        raise InputDataError(gather.problems)
+    return Inputs(settings, terrain, points[0], around[0], pins, places,
+                  store_inputs.hash_inputs(settings, base), (*land[1], *points[1], *around[1]))
 
 
 # ---------------------------------------------------------------- planning
@@ -166,7 +175,7 @@ def survey_stage(given: Inputs) -> tuple[Trees, Ground, tuple[Finding, ...]]:
     )
     trees, survey_notes = survey.assess(
         points=given.points, terrain=given.terrain, ground_reasons=reasons,
-        guideline_rows=template_rows("guidelines.csv"), settings=given.settings,
+        guideline=template_rows("guidelines.csv"), settings=given.settings,
     )
     return trees, ground, (*ground_notes, *survey_notes)
 

@@ -1,0 +1,249 @@
+"""Picks the size of every reach, and works out the vacuum that follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.flow import network
+from pipeline.flow.network import Tree
+from pipeline.hydraulics import air, sap, sizing
+from pipeline.hydraulics.catalogue import PipeSize, lateral_size
+from pipeline.records import CollectionPoint, Grouping
+from pipeline.settings import Settings
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+LATERAL_BORE_MM = lateral_size("5/16").inner_diameter_mm
+CHANGE_EVERY_M = 30.48  # sizes change only at joins and multiples of this above them; rules.csv flow.change_every
+LEAST_SHARE = 0.1  # of the budget stays with mainlines though laterals eat the rest; rules.csv vacuum.least_share
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Load:
+    """What every reach must carry, and between which pressures.
+
+    Parameters
+    ----------
+    taps : int array, shape (reaches,)
+        Taps upstream of the reach.
+    sap_l_min, air_m3_s : float array, shape (reaches,)
+        Peak sap, and free air (zeros without a pump).
+    barometer_pa, pump_pa : float array, shape (collection points,)
+        Absolute pressures; equal without a pump.
+    lateral_loss_pa2 : float array, shape (laterals,)
+        What the lateral itself takes from the square of pressure up to its last tree.
+    entry_taps : int array, shape (laterals,)
+        Taps of each lateral.
+    pumped : bool
+        Whether air is drawn at all.
+    """
+
+    taps: Ints
+    sap_l_min: Floats
+    air_m3_s: Floats
+    barometer_pa: Floats
+    pump_pa: Floats
+    lateral_loss_pa2: Floats
+    entry_taps: Ints
+    pumped: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """The size of every reach.
+
+    ``wet`` are size indices of the line that carries the sap (single or wet), ``dry`` those
+    of the dry line where ``pair``. ``by_sap`` and ``by_air`` are what each reach asked for
+    by itself (the number of sizes where none would do); ``capacity_l_min`` is the flow at
+    the allowed fill, shape (reaches, sizes).
+    """
+
+    wet: Ints
+    dry: Ints
+    pair: Bools
+    by_sap: Ints
+    by_air: Ints
+    by_air_dry: Ints
+    capacity_l_min: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Vacuum:
+    """Absolute pressures that follow from sizes, and vacuum at the entries."""
+
+    node_pa: Floats
+    node_kpa: Floats  # vacuum, gauge, positive
+    entry_kpa: Floats
+    last_tap_kpa: Floats  # at the last tree of each lateral
+
+
+def highest_vacuum_pa(barometer_pa: Floats) -> Floats:
+    """Return the greatest vacuum there can be: barometer less the pressure at which sap boils."""
+    return barometer_pa - air.boiling_pa()
+
+
+def load(
+    *, tree: Tree, grouping: Grouping, collections: tuple[CollectionPoint, ...], settings: Settings
+) -> Load:
+    """Add up taps, sap and air from the top down."""
+    rules = settings.flow
+    entry_taps = np.array([a.taps for a in grouping.laterals], dtype=np.int64)
+    at_node = np.zeros(len(tree.node_station_m))
+    np.add.at(at_node, tree.entry_node, entry_taps)
+    taps: Ints = tree.inflow(at_node)[tree.lower_node + 1].astype(np.int64)
+    barometer = air.barometer_pa(np.array([p.inlet_z_m for p in collections], dtype=np.float64))
+    pulled = np.minimum(rules.vacuum_kpa * 1000.0, highest_vacuum_pa(barometer)) if rules.pumped else 0.0 * barometer
+    return Load(
+        taps=taps,
+        sap_l_min=taps.astype(np.float64) * rules.peak_flow_l_min,
+        air_m3_s=taps.astype(np.float64) * (rules.air_per_tap_m3_s if rules.pumped else 0.0),
+        barometer_pa=barometer,
+        pump_pa=barometer - pulled,
+        lateral_loss_pa2=_lateral_loss_pa2(grouping, settings) if rules.pumped else np.zeros(len(entry_taps)),
+        entry_taps=entry_taps,
+        pumped=rules.pumped,
+    )
+
+
+def _lateral_loss_pa2(grouping: Grouping, settings: Settings) -> Floats:
+    """Return what air loses in each lateral, taps spread evenly over its trees, sap at normal depth."""
+    laterals = grouping.laterals
+    if not laterals:
+        return np.zeros(0)
+    xyz = np.concatenate([a.xyz_m for a in laterals])
+    trees = np.array([len(a.xyz_m) - 1 for a in laterals])
+    taps = np.array([a.taps for a in laterals], dtype=np.float64)
+    step = np.diff(xyz, axis=0)
+    last_row = np.cumsum(trees + 1) - 1
+    inside = np.ones(len(step), dtype=np.bool_)
+    inside[last_row[:-1]] = False
+    step, owner = step[inside], np.repeat(np.arange(len(laterals)), trees)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(trees) - trees, trees)
+    carried = taps[owner] * (trees[owner] - place) / trees[owner]
+    run = np.hypot(step[:, 0], step[:, 1])
+    grade = 100.0 * np.divide(step[:, 2], run, out=np.full(len(run), np.nan), where=run > 0.0)
+    depth = sap.normal_depth_ratio(LATERAL_BORE_MM, grade, carried * settings.flow.peak_flow_l_min)
+    friction, _ = air.resistance_pa2_m(
+        carried * settings.flow.air_per_tap_m3_s, LATERAL_BORE_MM, np.where(np.isfinite(depth), depth, 0.5)
+    )
+    lost = np.bincount(owner, friction * np.linalg.norm(step, axis=1), minlength=len(laterals))
+    return np.asarray(lost, dtype=np.float64)
+
+
+def share_pa2_m(*, tree: Tree, load: Load, budget_kpa: float) -> Floats:
+    """Return how much of the square of pressure each reach may lose per metre; see :mod:`sizing`."""
+    pump = load.pump_pa[tree.collection]
+    budget_pa2 = (pump + budget_kpa * 1000.0) ** 2 - pump**2
+    at_node = np.zeros(len(tree.node_station_m))
+    np.maximum.at(at_node, tree.entry_node, load.lateral_loss_pa2)
+    worst = tree.greatest_above(at_node[tree.lower_node + 1])
+    budget = budget_pa2[tree.owner]
+    mine = np.maximum(budget - worst, LEAST_SHARE * budget)
+    way = tree.along(tree.length_m)
+    upper = way[tree.lower_node + 1]
+    longest = tree.greatest_above(np.where(load.taps > 0, upper, 0.0))
+    longest = np.maximum(longest, upper)  # reaches above the last entry carry nothing
+    # The profile falls, so its value at the far end of a reach never overstates the reach's share.
+    share: Floats = mine / longest * sizing.share_profile(upper / longest)
+    return share
+
+
+def choose(*, tree: Tree, load: Load, sizes: tuple[PipeSize, ...], settings: Settings) -> Choice:
+    """Pick sizes: what each reach needs, then never smaller than anything upstream."""
+    bores = np.array([s.inner_diameter_mm for s in sizes])
+    most = len(bores) - 1
+    capacity = sap.capacity_l_min(bores[None, :], tree.grade_pct[:, None], settings.flow.fill_ratio)
+    by_sap = sizing.needed_for_sap(capacity_l_min=capacity, flow_l_min=load.sap_l_min)
+    none = np.zeros_like(by_sap)
+    by_air, by_air_dry = none, none
+    if load.pumped:
+        pump = load.pump_pa[tree.collection[tree.owner]][:, None]
+        share = share_pa2_m(tree=tree, load=load, budget_kpa=settings.flow.loss_budget_kpa)
+        free_air = load.air_m3_s[:, None]
+        filled = sizing.depths(flow_l_min=load.sap_l_min, grade_pct=tree.grade_pct, bores_mm=bores)
+        by_air = sizing.needed_for_air(
+            loss=sizing.loss_pa2_m(free_air_m3_s=free_air, bore_mm=bores, depth_ratio=filled, pump_pa=pump),
+            share=share,
+        )
+        by_air_dry = sizing.needed_for_air(
+            loss=sizing.loss_pa2_m(
+                free_air_m3_s=free_air, bore_mm=bores, depth_ratio=np.zeros_like(filled), pump_pa=pump
+            ),
+            share=share,
+        )
+    single = np.maximum(by_sap, by_air)
+    falls = tree.grade_pct > 0.0
+    wanted = {
+        "auto": (single > most) & falls,
+        "always": np.ones(tree.reaches, dtype=np.bool_),
+        "never": np.zeros(tree.reaches, dtype=np.bool_),
+    }[settings.flow.pair if load.pumped else "never"]
+    pair = _never_shrink(tree, wanted.astype(np.int64)).astype(np.bool_)
+    wet = _never_shrink(tree, np.minimum(np.where(pair, by_sap, single), most))
+    # A dry line is never smaller than its wet line (common practice, no source).
+    dry = _never_shrink(tree, np.where(pair, np.minimum(np.maximum(by_air_dry, wet), most), 0))
+    return Choice(
+        wet=wet, dry=dry, pair=pair, by_sap=by_sap, by_air=by_air, by_air_dry=by_air_dry, capacity_l_min=capacity
+    )
+
+
+def _never_shrink(tree: Tree, size: Ints) -> Ints:
+    """Return sizes raised to the greatest one upstream, across joins too, changing at even distances only."""
+    grown = tree.greatest_above(size.astype(np.float64)).astype(np.int64)
+    leg = tree.leg
+    foot, head = np.unique(leg, return_index=True)[1], np.append(np.flatnonzero(np.diff(leg)), tree.reaches - 1)
+    start = tree.node_station_m[tree.lower_node[foot]]
+    run = (tree.node_station_m[tree.lower_node[head] + 1] - start)[leg]
+    above = tree.node_station_m[tree.lower_node] - start[leg] + network.SAME_PLACE_M
+    last = np.floor(run / CHANGE_EVERY_M)
+    short = run - last * CHANGE_EVERY_M < 0.5 * CHANGE_EVERY_M  # keeps the size below
+    block = np.minimum(np.floor(above / CHANGE_EVERY_M), np.maximum(np.where(short, last - 1, last), 0.0))
+    new = np.ones(tree.reaches, dtype=np.bool_)
+    new[1:] = (leg[1:] != leg[:-1]) | (block[1:] != block[:-1])
+    return grown[np.maximum.accumulate(np.where(new, np.arange(tree.reaches), 0))]
+
+
+def vacuum(*, tree: Tree, load: Load, choice: Choice, sizes: tuple[PipeSize, ...]) -> Vacuum:
+    """Work out pressure from the pump upward, reach by reach, with the sap at its normal depth."""
+    at_pump = load.pump_pa[tree.collection[tree.node_owner]]
+    barometer = load.barometer_pa[tree.collection[tree.node_owner]]
+    if load.pumped:
+        bores = np.array([s.inner_diameter_mm for s in sizes])
+        bore = np.where(choice.pair, bores[choice.dry], bores[choice.wet])
+        depth = sap.normal_depth_ratio(bores[choice.wet], tree.grade_pct, load.sap_l_min)
+        depth = np.where(choice.pair, 0.0, np.where(np.isfinite(depth), depth, 1.0))
+        friction, inertia = air.resistance_pa2_m(load.air_m3_s, bore, depth)
+        node_pa = _sweep(tree, at_pump, friction * tree.length_m, inertia)
+    else:
+        node_pa = barometer
+    node_kpa = np.maximum(barometer - node_pa, 0.0) / 1000.0
+    entry_pa = node_pa[tree.entry_node]
+    last_pa = np.sqrt(entry_pa**2 + load.lateral_loss_pa2)
+    return Vacuum(
+        node_pa=node_pa,
+        node_kpa=node_kpa,
+        entry_kpa=node_kpa[tree.entry_node],
+        last_tap_kpa=np.maximum(barometer[tree.entry_node] - last_pa, 0.0) / 1000.0,
+    )
+
+
+def _sweep(tree: Tree, at_pump: Floats, friction_pa2: Floats, inertia_pa2: Floats) -> Floats:
+    """Return absolute pressure at every node; inf above a reach that chokes or is full of sap."""
+    lower, upper = tree.lower_node, tree.lower_node + 1
+    base = at_pump**2
+    square = base + tree.along(friction_pa2)
+    for _ in range(100):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            speeding = inertia_pa2 * np.log(square[upper] / square[lower])
+            choked = ~(inertia_pa2 < square[lower]) | ~np.isfinite(speeding)
+            newer = base + tree.along(friction_pa2 + np.where(choked, np.inf, speeding))
+            settled = bool(np.all((newer == square) | (np.abs(newer - square) <= 1e-12 * square)))
+        square = newer
+        if settled:
+            break
+    return np.sqrt(square)

@@ -1,0 +1,119 @@
+"""When nothing fits: how little must be let go, and where.
+
+Strategy: one line at a time, because what does not fit is mostly one line's own affair
+and small programmes are quick. Then all lines together with their joins loose; where a
+branch misses its parent those lines are taken together and done again.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse
+from scipy.optimize import linprog
+
+from pipeline.hang.problem import INLET, Problem, loosened, part
+from pipeline.hang.solve import METHOD, constraints, falls, inequalities
+from pipeline.records import Floats
+
+CLEARANCE_WEIGHT = 20.0  # what is given up last when nothing fits: a vehicle's clearance
+TOGETHER_ROUNDS = 6
+MISS_M = 1e-6
+SPARE_M = 1e-6  # let go this much more, for the solver's tolerance
+
+
+def fits(problem: Problem, grade_pct: float) -> bool:
+    """Return whether some wire keeps every rule."""
+    unknowns = problem.matrix.shape[1]
+    if unknowns == 0:
+        return True
+    a, b = constraints(problem, grade_pct, np.zeros(len(problem.rows)))
+    result = linprog(np.zeros(unknowns), A_ub=a, b_ub=b, bounds=(None, None), method=METHOD)
+    return bool(result.status == 0)
+
+
+def least_relief_m(problem: Problem, grade_pct: float) -> Floats:
+    """Return how far each row must be let go so that the rest holds: the least sum over all spans.
+
+    Fall and inlet are never let go; a crossing's clearance only as the last thing.
+
+    Raises
+    ------
+    RuntimeError
+        When not even that helps, which only contradictory pinned lines can bring about.
+    """
+    rows, unknowns = problem.rows, problem.matrix.shape[1]
+    relief = np.zeros(len(rows))
+    if unknowns == 0:
+        return relief
+    a, b = inequalities(problem, rows, rows.bound_z_m)
+    used = np.diff(a.indptr) > 0
+    soft = np.flatnonzero(used & (rows.kind != INLET))
+    hard = np.flatnonzero(used & (rows.kind == INLET))
+    # one slack for a span, a side and a rule: the window moves there as a whole
+    code = (rows.at[soft] * 2 + (rows.sense[soft] > 0)) * 8 + rows.kind[soft]
+    _, column = np.unique(code, return_inverse=True)
+    m = int(column.max(initial=-1)) + 1
+    weight = np.where(rows.clearance[soft], 1.0 / CLEARANCE_WEIGHT, 1.0)
+    slack = sparse.csr_matrix((-weight, (np.arange(len(soft)), column)), shape=(len(soft), m))
+    fall_a, fall_b = falls(problem, grade_pct)
+    a_ub = sparse.bmat([[a[soft], slack], [sparse.vstack([a[hard], fall_a]), None]], format="csr")
+    bounds = np.column_stack(
+        [np.concatenate([np.full(unknowns, -np.inf), np.zeros(m)]), np.full(unknowns + m, np.inf)]
+    )
+    result = linprog(
+        np.concatenate([np.zeros(unknowns), np.ones(m)]), A_ub=a_ub,
+        b_ub=np.concatenate([b[soft], b[hard], fall_b]), bounds=bounds, method=METHOD,
+    )
+    if result.status != 0:
+        raise RuntimeError(f"no wire falls enough here at all (status {result.status}): {result.message}")
+    given = weight * result.x[unknowns:][column]
+    relief[soft] = np.where(given > MISS_M, given + SPARE_M, 0.0)
+    return relief
+
+
+def relief_m(problem: Problem, grade_pct: float) -> Floats:
+    """Return how far each row must be let go, found line by line and join by join."""
+    lines = len(problem.mainlines)
+    group = list(range(lines))
+    relief = np.zeros(len(problem.rows))
+    line_of_row = np.searchsorted(problem.first, problem.rows.at, side="right") - 1
+    stale = set(group)
+    for _ in range(TOGETHER_ROUNDS):
+        for g in sorted(stale):
+            members = [k for k in range(lines) if group[k] == g]
+            alone = part(problem, members)
+            mask = np.isin(line_of_row, members)
+            relief[mask] = 0.0 if fits(alone, grade_pct) else least_relief_m(alone, grade_pct)
+        missed = _missed(problem, grade_pct, relief)
+        if not missed:
+            return relief
+        stale = set()
+        number = {m.mainline_id: k for k, m in enumerate(problem.mainlines)}
+        for k in missed:
+            old, new = group[k], group[number[problem.mainlines[k].parent_id]]
+            group = [new if g == old else g for g in group]
+            stale = {new if g == old else g for g in stale} | {new}
+    return least_relief_m(problem, grade_pct)
+
+
+def _missed(problem: Problem, grade_pct: float, relief: Floats) -> list[int]:
+    """Return the branches that cannot meet their parent, all lines taken together."""
+    loose, miss, branches = loosened(problem)
+    if not branches:
+        return []
+    unknowns, j = loose.matrix.shape[1], len(branches)
+    a, b = constraints(loose, grade_pct, relief)
+    gap = (miss @ loose.matrix).tocsr()
+    off = miss @ loose.constant
+    eye = sparse.identity(j, format="csr")
+    a_ub = sparse.bmat([[a, None], [gap, -eye], [-gap, -eye]], format="csr")
+    bounds = np.column_stack(
+        [np.concatenate([np.full(unknowns, -np.inf), np.zeros(j)]), np.full(unknowns + j, np.inf)]
+    )
+    result = linprog(
+        np.concatenate([np.zeros(unknowns), np.ones(j)]), A_ub=a_ub, b_ub=np.concatenate([b, -off, off]),
+        bounds=bounds, method=METHOD,
+    )
+    if result.status != 0:
+        raise RuntimeError(f"lines that fit alone do not fit side by side: {result.message}")
+    return [k for k, s in zip(branches, result.x[unknowns:], strict=True) if s > MISS_M]

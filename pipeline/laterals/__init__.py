@@ -1,0 +1,8 @@
+"""Laterals: which trees share one, where it enters its mainline, how it falls."""
+
+from __future__ import annotations
+
+from pipeline.laterals.grouping import group
+from pipeline.laterals.settling import settle
+
+__all__ = ["group", "settle"]

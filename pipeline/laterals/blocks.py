@@ -1,0 +1,217 @@
+"""Large woodlots in blocks: first each block alone, then the strips along the borders again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.laterals.bound_kernel import polish
+from pipeline.laterals.choice import PIECE_BIN_M, Chosen, clear_of, segments
+from pipeline.laterals.columns import Columns, enumerate_columns
+from pipeline.laterals.partition import BlockChoice, solve_block
+from pipeline.laterals.programme import Relaxed
+from pipeline.laterals.rule import Rules
+from pipeline.laterals.scene import Floats, Ints, Mask, Scene, bins_of, part
+from pipeline.laterals.subset_kernel import subset_members
+from pipeline.settings import LateralSettings
+
+BLOCK_TREES = 1100
+SEAM_M = 20.0  # pieces up to this length across a border make their laterals part of the seam
+BOUND_TREES = 25_000  # up to here the bound is polished over all columns at once
+POLISH_STEPS = 250
+RESCUE_M = 25.0  # laterals this near to an unserved tree are chosen anew with it
+RESCUE_LATERALS = 20
+
+Progress = Callable[[str, float], None]
+
+
+class Prices:
+    """What the blocks' linear programmes say a tree, and a subset row, is worth; for the bound of the whole."""
+
+    def __init__(self, trees: int) -> None:
+        self.tree = np.zeros(trees)
+        self.subset: dict[tuple[int, int, int], float] = {}
+
+    def learn(self, block: Ints, relaxed: Relaxed) -> None:
+        """Take over the prices of one block; of subset rows those inside it are replaced."""
+        inside = set(block.tolist())
+        self.subset = {t: p for t, p in self.subset.items() if not inside.issuperset(t)}
+        self.tree[block] = relaxed.price
+        for triple, price in zip(relaxed.subset, relaxed.subset_price.tolist(), strict=False):
+            if price < 0.0:
+                a, b, c = (int(block[t]) for t in triple)
+                self.subset[a, b, c] = price
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """Chosen laterals of the whole scene with the bound of their objective."""
+
+    chosen: tuple[Chosen, ...]
+    objective_m: float
+    bound_m: float
+    coverable: Mask
+    capped_heads: int
+
+
+def choose(
+    scene: Scene, laterals: LateralSettings, rule: Rules, progress: Progress | None = None
+) -> Choice:
+    """Choose laterals for all trees of a scene."""
+    blocks = split(np.arange(len(scene), dtype=np.int64), scene.tree[:, :2], BLOCK_TREES, 0.0)
+    chosen: list[Chosen] = []
+    prices = Prices(len(scene))
+    coverable = np.zeros(len(scene), dtype=np.bool_)
+    capped, bound = 0, float("nan")
+    for i, block in enumerate(blocks):
+        solved, fresh = _solve(scene, block, chosen, laterals, rule)
+        chosen += fresh
+        coverable[block] |= solved.coverable
+        capped += solved.capped_heads
+        if solved.relaxed is not None:
+            prices.learn(block, solved.relaxed)
+            bound = solved.relaxed.bound_m
+        if progress is not None:
+            progress("laterals", 0.7 * (i + 1) / len(blocks))
+    if len(blocks) > 1:
+        chosen = _mend_seams(scene, blocks, chosen, prices, laterals, rule)
+    chosen = _rescue(scene, coverable, chosen, laterals, rule)
+    if len(blocks) != 1 or not np.isfinite(bound):
+        bound = lower_bound(scene, prices, _objective(chosen, coverable, rule), laterals, rule)
+    if progress is not None:
+        progress("laterals", 1.0)
+    return Choice(tuple(chosen), _objective(chosen, coverable, rule), bound, coverable, capped)
+
+
+def _objective(chosen: Sequence[Chosen], coverable: Mask, rule: Rules) -> float:
+    unserved = int(coverable.sum()) - sum(len(c.trees) for c in chosen)
+    return sum(c.cost_m for c in chosen) + rule.penalty_m * unserved
+
+
+def split(index: Ints, xy_m: Floats, most: int, angle_rad: float) -> list[Ints]:
+    """Cut points into groups of at most `most`, halving across the longer side of the turned frame."""
+    turn = np.array([[math.cos(angle_rad), -math.sin(angle_rad)], [math.sin(angle_rad), math.cos(angle_rad)]])
+    uv = xy_m @ turn
+    out = []
+    stack = [index]
+    while stack:
+        some = stack.pop()
+        if len(some) <= most:
+            if len(some):
+                out.append(np.sort(some))
+            continue
+        axis = int(np.argmax(np.ptp(uv[some], axis=0)))
+        order = some[np.argsort(uv[some, axis], kind="stable")]
+        stack += [order[len(order) // 2 :], order[: len(order) // 2]]
+    return out
+
+
+def _solve(
+    scene: Scene, block: Ints, others: Sequence[Chosen], laterals: LateralSettings, rule: Rules
+) -> tuple[BlockChoice, list[Chosen]]:
+    """Choose laterals for the trees of a block, out of the way of the other laterals."""
+    local = part(scene, block)
+    if others:
+        seg, _ = segments(scene, others)
+        low = scene.tree[block, :2].min(axis=0) - 2.0 * laterals.max_length_m
+        top = scene.tree[block, :2].max(axis=0) + 2.0 * laterals.max_length_m
+        near = ((seg[:, :2] >= low) & (seg[:, :2] <= top)).all(axis=1)
+        used = np.zeros(len(scene.slot), dtype=np.bool_)
+        used[[c.slot for c in others]] = True
+        local = clear_of(local, bins_of(seg[near], PIECE_BIN_M), used)
+    solved = solve_block(local, laterals, rule)
+    return solved, [Chosen(tuple(block[list(c.trees)].tolist()), c.slot, c.cost_m) for c in solved.chosen]
+
+
+def _mend_seams(
+    scene: Scene, blocks: list[Ints], chosen: list[Chosen], prices: Prices, laterals: LateralSettings, rule: Rules
+) -> list[Chosen]:
+    """Choose again along the borders of the blocks, whole laterals at a time; keep what is not worse."""
+    block_of = np.empty(len(scene), dtype=np.int64)
+    for i, block in enumerate(blocks):
+        block_of[block] = i
+    across = (scene.neighbour >= 0) & (block_of[scene.neighbour] != block_of[:, None]) & (scene.dist <= SEAM_M)
+    at_seam = across.any(axis=1)
+    at_seam[scene.neighbour[across]] = True
+    served = np.zeros(len(scene), dtype=np.bool_)
+    served[[t for c in chosen for t in c.trees]] = True
+    # units that stay together: laterals at the seam, and single trees that nothing serves
+    units = [c.trees for c in chosen if at_seam[list(c.trees)].any()]
+    units += [(int(t),) for t in np.flatnonzero(~served & (at_seam | (scene.entry_slot[:, 0] >= 0)))]
+    if not units:
+        return chosen
+    centre = np.array([scene.tree[list(u), :2].mean(axis=0) for u in units])
+    size = max(BLOCK_TREES // 3, 1)
+    for group in split(np.arange(len(units), dtype=np.int64), centre, size, math.pi / 4.0):
+        trees = np.sort(np.array([t for u in group for t in units[int(u)]], dtype=np.int64))
+        chosen, relaxed = _again(scene, trees, chosen, laterals, rule)
+        if relaxed is not None:
+            prices.learn(trees, relaxed)
+    return chosen
+
+
+def _again(
+    scene: Scene, trees: Ints, chosen: list[Chosen], laterals: LateralSettings, rule: Rules
+) -> tuple[list[Chosen], Relaxed | None]:
+    """Choose anew for some trees, whole laterals at a time, out of the way of the rest; keep what is not worse."""
+    inside = np.zeros(len(scene), dtype=np.bool_)
+    inside[trees] = True
+    old = [c for c in chosen if inside[c.trees[0]]]
+    rest = [c for c in chosen if not inside[c.trees[0]]]
+    solved, fresh = _solve(scene, trees, rest, laterals, rule)
+    every = np.ones(len(trees), dtype=np.bool_)
+    better = _objective(fresh, every, rule) < _objective(old, every, rule) - 1e-9
+    return (rest + fresh if better else chosen), solved.relaxed
+
+
+def _rescue(
+    scene: Scene, coverable: Mask, chosen: list[Chosen], laterals: LateralSettings, rule: Rules
+) -> list[Chosen]:
+    """Choose again around each tree that some lateral could serve and none does, with the exact method."""
+    exact = replace(rule, effort="normal" if rule.effort == "quick" else rule.effort)
+    served = np.zeros(len(scene), dtype=np.bool_)
+    served[[t for c in chosen for t in c.trees]] = True
+    for t in np.flatnonzero(coverable & ~served):
+        if served[t]:
+            continue
+        away = np.hypot(*(scene.tree[:, :2] - scene.tree[t, :2]).T)
+        near = [c for c in chosen if away[list(c.trees)].min() <= RESCUE_M]
+        near = sorted(near, key=lambda c: float(away[list(c.trees)].min()))[:RESCUE_LATERALS]
+        alone = np.flatnonzero(~served & coverable & (away <= RESCUE_M))
+        trees = np.unique(np.concatenate([[v for c in near for v in c.trees], alone]).astype(np.int64))
+        chosen, _ = _again(scene, trees, chosen, laterals, exact)
+        served[trees] = False
+        served[[v for c in chosen for v in c.trees]] = True
+    return chosen
+
+
+def lower_bound(scene: Scene, prices: Prices, upper: float, laterals: LateralSettings, rule: Rules) -> float:
+    """Return a lower bound of the objective over all columns; NaN for more than `BOUND_TREES` trees."""
+    if len(scene) > BOUND_TREES:
+        return float("nan")
+    columns: Columns = enumerate_columns(scene, laterals, rule.effort)
+    if not len(columns):
+        return 0.0
+    first = prices.tree if prices.tree.any() else _shared_cost(columns, len(scene))
+    cost, constant = columns.cost_m, 0.0
+    if prices.subset:
+        triples = np.array(list(prices.subset), dtype=np.int64).reshape(-1, 3)
+        price = np.array(list(prices.subset.values()))
+        row, col = subset_members(triples, columns.flat, columns.ptr, len(scene))
+        cost = cost - np.bincount(col, weights=price[row], minlength=len(cost))
+        constant = float(price.sum())
+    bound, _ = polish(
+        first, columns.flat, columns.ptr, cost, len(scene), rule.penalty_m, upper - constant, POLISH_STEPS
+    )
+    return float(bound) + constant
+
+
+def _shared_cost(columns: Columns, trees: int) -> Floats:
+    """Return for each tree its share of the cheapest lateral per tree: prices to begin with."""
+    size = np.diff(columns.ptr)
+    share = np.full(trees, np.inf)
+    np.minimum.at(share, columns.flat, np.repeat(columns.cost_m / size, size))
+    return np.asarray(np.where(np.isfinite(share), share, 0.0))

@@ -1,0 +1,136 @@
+"""The layout on the lattice: grown by profit, then improved window by window."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.mainlines import grow_kernel, improve_kernel, state_kernel
+from pipeline.mainlines.state_kernel import OUT, ROOT, Cover, Graph, Price, State
+
+BANDS = 5
+Report = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How much searching is done; counts, never seconds, so that a plan can be repeated."""
+
+    step_m: float
+    starts: int
+    windows_per_tip: float
+    windows_least: int
+    half_m: float = 75.0
+    most_nodes: int = field(default=800)
+
+
+EFFORTS = {
+    "quick": Effort(step_m=4.0, starts=1, windows_per_tip=4.0, windows_least=150),
+    "normal": Effort(step_m=3.0, starts=1, windows_per_tip=14.0, windows_least=600),
+    "thorough": Effort(step_m=2.5, starts=3, windows_per_tip=40.0, windows_least=2500),
+}
+
+
+def empty_state(nodes: int, trees: int, seed: int) -> State:
+    """Return a network without lines."""
+    return State(
+        down=np.full(nodes, OUT, dtype=np.int32), z=np.full(nodes, np.inf), children=np.zeros(nodes, dtype=np.int32),
+        used=np.zeros(nodes, dtype=np.int32), served_by=np.zeros(trees, dtype=np.int32),
+        stamp=np.zeros(trees, dtype=np.int32), near=np.zeros(nodes, dtype=np.int32),
+        fresh=np.zeros(nodes, dtype=np.int32), counter=np.zeros(4, dtype=np.int64),
+        rng=np.array([np.uint64(seed) * np.uint64(2654435761) + np.uint64(88172645463325252)], dtype=np.uint64),
+    )
+
+
+def copy_state(s: State) -> State:
+    """Return a copy that shares nothing."""
+    return State(*(part.copy() for part in s))
+
+
+def seeded(graph: Graph, cover: Cover, seed: int, source: npt.NDArray[np.int64],
+           source_z: npt.NDArray[np.float64]) -> State:
+    """Return a network of sources only."""
+    s = empty_state(graph.rows * graph.cols, cover.taps.shape[0], seed)
+    for a, z in zip(source.tolist(), source_z.tolist(), strict=True):
+        if s.down[a] == OUT:
+            state_kernel.add_node(graph, cover, s, a, ROOT, z)
+        elif z < s.z[a]:
+            state_kernel.drop_node(graph, cover, s, a)
+            state_kernel.add_node(graph, cover, s, a, ROOT, z)
+    return s
+
+
+def full_appetite(cover: Cover, graph: Graph) -> float:
+    """Return a high but not extreme number of taps within reach of a node, to scale appetites by."""
+    per_node = np.add.reduceat(
+        np.append(cover.taps[cover.tree], 0.0), np.minimum(cover.start[:-1], cover.tree.size)
+    ) * (np.diff(cover.start) > 0)
+    some = per_node[per_node > 0]
+    del graph
+    return float(np.percentile(some, 90)) if some.size else 1.0
+
+
+def grow(graph: Graph, cover: Cover, s: State, price: Price, reach_m: float, full: float, *, pull: float = 1.5,
+         start: float = 0.35) -> None:
+    """Grow a network over the whole lattice and trim its tips."""
+    n = s.down.shape[0]
+    log = np.empty(2 * n + 4096, dtype=np.int64)
+    box = (0, 0, graph.rows, graph.cols)
+    improve_kernel.grow_box(graph, cover, s, price, box, BANDS, reach_m, pull, full, start, log, 0)
+    improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
+
+
+def objective(graph: Graph, cover: Cover, s: State, price: Price) -> float:
+    """Return metres of line minus the worth of the taps served: lower is better."""
+    cost, _, taps = state_kernel.cost_of(graph, cover, s, price)
+    return float(cost - price.tap_m * taps)
+
+
+def tips(s: State) -> int:
+    """Return how many tips a network has."""
+    return int(((s.down >= 0) & (s.children == 0)).sum())
+
+
+def improved(
+    graph: Graph, cover: Cover, s: State, price: Price, reach_m: float, full: float, effort: Effort,
+    report: Report, share: tuple[float, float],
+) -> None:
+    """Ruin and recreate windows in place; ``share`` is the span of progress to report."""
+    windows = max(effort.windows_least, int(effort.windows_per_tip * tips(s)))
+    n = s.down.shape[0]
+    log = np.empty(2 * n + 4096, dtype=np.int64)
+    box = (0, 0, graph.rows, graph.cols)
+    rounds = 8
+    for k in range(rounds):
+        half = effort.half_m * (1.35, 1.0, 0.8, 1.2)[k % 4]
+        improve_kernel.improve(
+            graph, cover, s, price, BANDS, reach_m, full, windows // rounds + 1, half, effort.most_nodes, 0.0
+        )
+        improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
+        report("improving mainlines", share[0] + (share[1] - share[0]) * (k + 1) / rounds)
+
+
+def best_layout(
+    graph: Graph, cover: Cover, sources: tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]], price: Price,
+    reach_m: float, effort: Effort, seed: int, report: Report,
+) -> State:
+    """Return the best of several starts, each grown and improved."""
+    full = full_appetite(cover, graph)
+    best: State | None = None
+    best_value = np.inf
+    for k in range(effort.starts):
+        s = seeded(graph, cover, seed * 1009 + k, *sources)
+        grow(graph, cover, s, price, reach_m, full, pull=(1.5, 3.0, 0.5)[k % 3], start=(0.35, 0.6, 0.25)[k % 3])
+        report("growing mainlines", 0.3)
+        span = 0.5 / effort.starts
+        improved(graph, cover, s, price, reach_m, full, effort, report, (0.3 + span * k, 0.3 + span * (k + 1)))
+        value = objective(graph, cover, s, price)
+        if value < best_value:
+            best, best_value = s, value
+    assert_best = best
+    if assert_best is None:
+        return seeded(graph, cover, seed, *sources)
+    return assert_best

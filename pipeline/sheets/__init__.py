@@ -1,0 +1,1 @@
+"""Printed sheets: pages are planned as frozen records in points, drawn last."""

@@ -1,0 +1,216 @@
+"""Finishes a raw PDF: geographic viewports, structure tree, links, bookmarks, fixed dates.
+
+The only module that knows the PDF object library. What is written follows ISO 32000-2
+(12.10 geospatial features, 14.7 logical structure). Simple phone readers scan the bytes
+for separate one-line objects, so section files are written without object streams.
+"""
+
+from __future__ import annotations
+
+import io
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pikepdf
+from pikepdf import Array, Dictionary, Name, Object, Pdf, String
+
+from pipeline.sheets.draw import Drawing, StructureNode, draw
+from pipeline.sheets.marks import GeoBox, GreyImage, Link, Page
+
+PRODUCER = "fallgrade"
+# WGS 84 in the older WKT spelling that phone readers know
+WGS84_WKT = (
+    'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563]],'
+    'PRIMEM["Greenwich",0],UNIT["degree",0.0174532925199433]]'
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DocumentInfo:
+    """What a PDF says about itself.
+
+    ``date`` is YYYY-MM-DD; ``compact`` packs objects (the office book), which simple phone
+    readers cannot follow.
+    """
+
+    title: str
+    author: str
+    subject: str
+    language: str
+    date: str
+    compact: bool = False
+
+
+def to_pdf(pages: Sequence[Page], info: DocumentInfo) -> bytes:
+    """Return the finished PDF of pages.
+
+    Raises
+    ------
+    ValueError
+        When there is no page.
+    """
+    drawing = draw(pages)
+    with pikepdf.open(io.BytesIO(drawing.pdf)) as pdf:
+        gcs = pdf.make_indirect(Dictionary(Type=Name.GEOGCS, WKT=String(WGS84_WKT)))
+        for number, page in enumerate(pages):
+            _add_viewports(pdf, number, page.geo, gcs)
+            _add_images(pdf, number, drawing.images[number])
+        annotations = [_add_links(pdf, n, links) for n, links in enumerate(drawing.links)]
+        _add_structure(pdf, drawing, annotations, info)
+        _add_outline(pdf, pages)
+        _add_info(pdf, info)
+        out = io.BytesIO()
+        mode = pikepdf.ObjectStreamMode.generate if info.compact else pikepdf.ObjectStreamMode.disable
+        pdf.save(
+            out, deterministic_id=True, object_stream_mode=mode, compress_streams=True,
+            stream_decode_level=pikepdf.StreamDecodeLevel.none,
+        )
+    return out.getvalue()
+
+
+def _geo_number(value: float) -> Object:
+    # ten decimals: seven would cost 6 mm
+    return pikepdf.Object.parse(f"{value:.10f}".encode())
+
+
+def _add_viewports(pdf: Pdf, number: int, boxes: tuple[GeoBox, ...], gcs: Object) -> None:
+    """Write /VP: corners upper left, lower left, lower right, upper right; BBox never inverted."""
+    if not boxes:
+        return
+    views = []
+    for box in boxes:
+        r = box.rect
+        measure = pdf.make_indirect(Dictionary(
+            Type=Name.Measure, Subtype=Name.GEO, GCS=gcs,
+            Bounds=Array([0, 1, 0, 0, 1, 0, 1, 1]), LPTS=Array([0, 1, 0, 0, 1, 0, 1, 1]),
+            GPTS=Array([_geo_number(value) for corner in box.corners for value in corner]),
+        ))
+        views.append(pdf.make_indirect(Dictionary(
+            Type=Name.Viewport, Name=String(box.name), Measure=measure,
+            BBox=Array([_geo_number(v) for v in (r.x0, r.y0, r.x1, r.y1)]),
+        )))
+    pdf.pages[number].obj.VP = Array(views)
+
+
+def _add_images(pdf: Pdf, number: int, images: tuple[GreyImage, ...]) -> None:
+    if not images:
+        return
+    names = Dictionary()
+    for i, image in enumerate(images):
+        stream = pikepdf.Stream(
+            pdf, zlib.compress(image.data, 6), Type=Name.XObject, Subtype=Name.Image, Width=image.columns,
+            Height=image.rows, ColorSpace=Name.DeviceGray, BitsPerComponent=8, Filter=Name.FlateDecode,
+        )
+        names[f"/Grey{i}"] = pdf.make_indirect(stream)
+    resources = pdf.pages[number].obj.Resources
+    # the engine may share one dictionary between pages
+    resources = Dictionary({str(key): value for key, value in resources.items()})
+    resources.XObject = names
+    pdf.pages[number].obj.Resources = resources
+
+
+def _add_links(pdf: Pdf, number: int, links: tuple[Link, ...]) -> list[Object]:
+    annotations: list[Object] = [
+        pdf.make_indirect(Dictionary(
+            Type=Name.Annot, Subtype=Name.Link, Rect=Array([round(v, 2) for v in (r.x0, r.y0, r.x1, r.y1)]),
+            Border=Array([0, 0, 0]), F=4, Contents=String(link.alt), A=Dictionary(S=Name.URI, URI=String(link.uri)),
+        ))
+        for link in links for r in (link.rect,)
+    ]
+    if annotations:
+        pdf.pages[number].obj.Annots = Array(annotations)
+    return annotations
+
+
+@dataclass(slots=True)
+class _TreeWriter:
+    """Writes structure elements and notes which marked content belongs to which."""
+
+    pdf: Pdf
+    annotations: list[list[Object]]
+    parents: list[dict[int, Object]]
+    objects: list[tuple[int, Object]]
+
+    def element(self, node: StructureNode, parent: Object) -> Object:
+        page = self.pdf.pages[node.page_no].obj
+        role = {"Caption": "Caption", "Note": "Note"}.get(node.role, node.role)
+        entries = Dictionary(Type=Name.StructElem, S=Name(f"/{role}"), P=parent, Pg=page)
+        if node.alt:
+            entries.Alt = String(node.alt)
+        if node.role == "TH":
+            entries.A = Dictionary(O=Name.Table, Scope=Name.Column)
+        own = self.pdf.make_indirect(entries)
+        kids: list[Any] = [self.element(child, own) for child in node.children]
+        for mcid in node.content:
+            kids.append(mcid)
+            self.parents[node.page_no][mcid] = own
+        kids.extend(self.link(node.page_no, i, own) for i in node.links)
+        entries.K = Array(kids)
+        own.K = entries.K
+        return own
+
+    def link(self, page_no: int, index: int, parent: Object) -> Object:
+        annotation = self.annotations[page_no][index]
+        page = self.pdf.pages[page_no].obj
+        element = self.pdf.make_indirect(Dictionary(
+            Type=Name.StructElem, S=Name.Link, P=parent, Pg=page,
+            K=Array([Dictionary(Type=Name.OBJR, Obj=annotation, Pg=page)]),
+        ))
+        key = len(self.pdf.pages) + len(self.objects)
+        annotation.StructParent = key
+        self.objects.append((key, element))
+        return element
+
+
+def _add_structure(pdf: Pdf, drawing: Drawing, annotations: list[list[Object]], info: DocumentInfo) -> None:
+    root = pdf.make_indirect(Dictionary(Type=Name.StructTreeRoot))
+    document = pdf.make_indirect(Dictionary(Type=Name.StructElem, S=Name.Document, P=root, Lang=String(info.language)))
+    writer = _TreeWriter(pdf, annotations, [{} for _ in pdf.pages], [])
+    document.K = Array([writer.element(node, document) for node in drawing.structure])
+    numbers: list[Any] = []
+    for i, parents in enumerate(writer.parents):
+        numbers += [i, pdf.make_indirect(Array([parents[mcid] for mcid in sorted(parents)]))]
+        page = pdf.pages[i].obj
+        page.StructParents = i
+        page.Tabs = Name.S
+    for key, element in writer.objects:
+        numbers += [key, element]
+    root.K = Array([document])
+    root.ParentTree = pdf.make_indirect(Dictionary(Nums=Array(numbers)))
+    root.ParentTreeNextKey = len(pdf.pages) + len(writer.objects)
+    pdf.Root.StructTreeRoot = root
+    pdf.Root.MarkInfo = Dictionary(Marked=True)
+    pdf.Root.Lang = String(info.language)
+
+
+def _add_outline(pdf: Pdf, pages: Sequence[Page]) -> None:
+    """One bookmark per section, one per sheet below it; pages of the whole plan stand by themselves."""
+    many = len(dict.fromkeys(page.section_id for page in pages)) > 1
+    with pdf.open_outline() as outline:
+        heads: dict[str, Any] = {}
+        for number, page in enumerate(pages):
+            item = pikepdf.OutlineItem(page.title, number)
+            if not many or not page.section_id:
+                outline.root.append(item)
+                continue
+            if page.section_id not in heads:
+                heads[page.section_id] = pikepdf.OutlineItem(page.section_id, number)
+                outline.root.append(heads[page.section_id])
+            heads[page.section_id].children.append(item)
+
+
+def _add_info(pdf: Pdf, info: DocumentInfo) -> None:
+    stamp = f"D:{info.date.replace('-', '')}000000Z" if info.date else ""
+    entries = {
+        "/Title": info.title, "/Author": info.author, "/Subject": info.subject, "/Producer": PRODUCER,
+        "/Creator": PRODUCER, "/CreationDate": stamp, "/ModDate": stamp,
+    }
+    for key in list(pdf.docinfo.keys()):
+        del pdf.docinfo[key]
+    for key, value in entries.items():
+        if value:
+            pdf.docinfo[key] = String(value)
+    pdf.Root.ViewerPreferences = Dictionary(DisplayDocTitle=True, PrintScaling=Name("/None"))
+    pdf.Root.PageMode = Name.UseOutlines

@@ -1,0 +1,90 @@
+"""The section map: what is built where, on true ground, with a position a phone can follow."""
+
+from __future__ import annotations
+
+from pipeline.records import Section
+from pipeline.sheets.context import SheetContext
+from pipeline.sheets.map_draw import MapDrawing, draw_map
+from pipeline.sheets.map_labels import dropped_text
+from pipeline.sheets.map_panel import detail_foot, panel
+from pipeline.sheets.mapview import TAG_RATIO_MOST, MapView, fit_view, ratios, tiles
+from pipeline.sheets.marks import Box, Group, Page, Rect
+from pipeline.sheets.paper import body_page, body_rect
+from pipeline.sheets.section_view import SectionView, all_points_m, section_view
+
+PANEL_PT = 184.0  # height of the strip with key, scale and code under the map
+_MAP_MARGIN_PT = 44.0  # room for labels between the outermost line and the frame
+_LEAST_RATIO = 235.0  # larger scales show a crew no more of the ground
+_DETAIL_OVERLAP_PT = 60.0
+_DETAIL_FOOT_PT = 42.0
+TAG_RATIO_LEAST = 1500  # smaller scales never carry tree tags
+_LOST_SHARE = 0.05  # of the trees: when more tags find no room, the section gets detail maps
+
+
+def build(ctx: SheetContext, section: Section) -> list[Page]:
+    """Return the map page of a section, and detail pages where the section is too dense for one map."""
+    view = section_view(ctx, section)
+    body = body_rect(ctx)
+    frame = Rect(body.x0, body.y0 + PANEL_PT, body.x1, body.y1)
+    window = fit_view(
+        ctx.plan.frame, all_points_m(view), frame, us=ctx.units.is_us, margin_pt=_MAP_MARGIN_PT,
+        least_ratio=_LEAST_RATIO,
+    )
+    drawing, dense = _main_map(ctx, view, window)
+    title = ctx.w("map.title")
+    subtitle = ctx.w(
+        "map.subtitle", name=ctx.plan.settings.bush.name, length=ctx.units.length(view.length_m),
+        laterals=len(view.laterals), taps=section.taps,
+    )
+    note = _note(ctx, drawing, ctx.w("map.tags_on_panels") if dense else "")
+    room = Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0)
+    marks = [_figure(ctx, view, drawing), *panel(ctx, view, drawing, room, note)]
+    geo = window.geo_box(ctx.plan.frame, f"{section.section_id} {title}")
+    pages = [body_page(ctx, section.section_id, title, subtitle, marks, geo)]
+    return pages + (_details(ctx, view, window, subtitle) if dense else [])
+
+
+def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[MapDrawing, bool]:
+    """Return the main map, and whether it is too dense for tree tags, which then go to detail maps."""
+    if window.ratio <= TAG_RATIO_LEAST:
+        drawing = draw_map(ctx, view, window, tags=True)
+        lost = sum(label.kind in ("tag", "support", "lateral") for label in drawing.dropped)
+        if window.ratio <= TAG_RATIO_MOST or lost <= max(2, _LOST_SHARE * len(view.tree)):
+            return drawing, False
+    return draw_map(ctx, view, window, tags=False), True
+
+
+def _details(ctx: SheetContext, view: SectionView, window: MapView, subtitle: str) -> list[Page]:
+    """Return the dense section again at a scale where every tree has its tag."""
+    body = body_rect(ctx)
+    name = view.section.section_id
+    frame = Rect(body.x0, body.y0 + _DETAIL_FOOT_PT, body.x1, body.y1)
+    ratio = max(r for r in ratios(us=ctx.units.is_us) if r <= TAG_RATIO_MOST)
+    pages = []
+    for number, tile in enumerate(tiles(window, all_points_m(view), ratio, frame, _DETAIL_OVERLAP_PT), start=1):
+        drawing = draw_map(ctx, view, tile, tags=True)
+        title = ctx.w("map.detail_title", number=number)
+        room = Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0)
+        foot = detail_foot(ctx, drawing, room, _note(ctx, drawing, ""))
+        geo = tile.geo_box(ctx.plan.frame, f"{name} {title}")
+        pages.append(body_page(ctx, name, title, subtitle, [_figure(ctx, view, drawing), *foot], geo))
+    return pages
+
+
+def _figure(ctx: SheetContext, view: SectionView, drawing: MapDrawing) -> Group:
+    alt = ctx.w(
+        "map.alt_map", section=view.section.section_id, laterals=len(view.laterals), taps=view.section.taps,
+        ratio=f"{drawing.view.ratio:.0f}",
+    )
+    frame = Box(drawing.view.rect, width=1.4)
+    return Group((Group(tuple(drawing.marks), clip=drawing.view.rect), frame), role="Figure", alt=alt)
+
+
+def _note(ctx: SheetContext, drawing: MapDrawing, first: str) -> str:
+    """Return what this map does not show or could not place; never silent."""
+    parts = [first, dropped_text(ctx, drawing.dropped)]
+    if ctx.plan.not_checked:
+        keys = [f"common.{kind}" for kind in ctx.plan.not_checked]
+        names = [ctx.w(key) if ctx.has(key) else key.partition(".")[2] for key in keys]
+        parts.insert(0, ctx.w("map.not_checked_layers", layers=", ".join(names)))
+    return "  ".join(part for part in parts if part)

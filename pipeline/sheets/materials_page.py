@@ -1,0 +1,164 @@
+"""What to load, what to cut, which pipe goes where, how long it takes, and who signs."""
+
+from __future__ import annotations
+
+from itertools import zip_longest
+from math import ceil, isfinite
+
+from pipeline.records import Pipe, Section
+from pipeline.sheets.compose import Composer, say, write_line
+from pipeline.sheets.context import SheetContext
+from pipeline.sheets.laterals_page import CUT_SLACK, cut_length_m, in_line_order
+from pipeline.sheets.marks import Mark, Page, Rect
+from pipeline.sheets.parts import in_units, part_name, task_name, whole
+from pipeline.sheets.table import WRITE_IN_ROW_PT, Column, Row
+
+_CUT_COLUMNS = 4
+_STEPS = 9  # words materials.step_1 ... step_9
+_CHECKS = 7  # words materials.check_1 ... check_7
+
+
+def build(ctx: SheetContext, section: Section) -> list[Page]:
+    """Return the material and sign-off pages of a section."""
+    name = ctx.plan.settings.bush.name
+    pages = Composer(ctx, section.section_id, ctx.w("materials.title"), ctx.w("materials.subtitle", name=name))
+    _load_list(ctx, pages, section)
+    _pipes(ctx, pages, section)
+    _cut_list(ctx, pages, section)
+    _hours(ctx, pages, section)
+    _steps(ctx, pages)
+    _sign_off(ctx, pages)
+    return pages.pages()
+
+
+def _load_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    parts = [p for p in ctx.plan.takeoff.by_section if p.section_id == section.section_id]
+    pages.heading(ctx.w("materials.load"))
+    rows: list[Row] = []
+    for part in parts:
+        amount, unit = in_units(ctx, part.quantity, part.unit)
+        if part.code != "LABOUR":
+            rows.append([part_name(ctx, part), unit, whole(ctx, amount), "", "", ""])
+    if not rows:
+        pages.para(ctx.w("materials.load_none"))
+    pages.table(rows, [
+        Column(ctx.w("materials.col_item"), 200.0, bold=True, flex=1.0), Column(ctx.w("materials.col_unit"), 44.0, "center"),
+        Column(ctx.w("materials.col_plan"), 60.0, "right", bold=True),
+        Column(ctx.w("materials.col_loaded"), 50.0, "center", tick=True),
+        Column(ctx.w("materials.col_used"), 60.0), Column(ctx.w("materials.col_left"), 60.0),
+    ])
+    pages.para(ctx.w("materials.load_note"))
+    pages.space()
+
+
+def _pipes(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    """Add the pipe schedule: every stretch of one size in the section, clipped to its pieces."""
+    rows: list[Row] = []
+    for mainline_id, low, high in section.pieces:
+        own = [p for p in ctx.plan.flow.pipes if p.mainline_id == mainline_id]
+        for pipe in sorted(own, key=lambda p: (p.from_station_m, p.role)):
+            a, b = max(low, pipe.from_station_m), min(high, pipe.to_station_m)
+            if b > a + 1e-6:
+                rows.append(_pipe_row(ctx, pipe, a, b))
+    if not rows:
+        return
+    unit = say(ctx, ctx.units.length_unit)
+    pages.heading(ctx.w("materials.pipes"))
+    pages.table(rows, [
+        Column(ctx.w("materials.col_mainline"), 50.0, bold=True), Column(ctx.w("materials.col_role"), 52.0),
+        Column(ctx.w("materials.col_size"), 52.0, bold=True, flex=1.0),
+        Column(ctx.w("materials.col_from"), 54.0, "right", bold=True),
+        Column(ctx.w("materials.col_to"), 54.0, "right", bold=True),
+        Column(f"{ctx.w('materials.col_length')}\n{unit}", 46.0, "right"), Column(ctx.w("materials.col_taps"), 40.0, "right"),
+        Column(ctx.w("materials.col_fill"), 48.0, "right"), Column(ctx.w("materials.col_ties"), 58.0, "right"),
+        Column(ctx.w("materials.col_done"), 34.0, "center", tick=True),
+    ])
+    pages.para(ctx.w("materials.pipes_note"))
+    pages.space()
+
+
+def _pipe_row(ctx: SheetContext, pipe: Pipe, low: float, high: float) -> Row:
+    units = ctx.units
+    fill = f"{100.0 * pipe.area_ratio:.0f} %" if pipe.role != "dry" and isfinite(pipe.area_ratio) else "—"
+    ties = units.length(pipe.sidetie_spacing_m, 1) if 0.0 < pipe.sidetie_spacing_m < 1e6 else "—"
+    return [
+        pipe.mainline_id, ctx.w(f"materials.role_{pipe.role}"), say(ctx, pipe.nominal), say(ctx, units.station(low)),
+        say(ctx, units.station(high)), say(ctx, units.length_value(high - low)), str(pipe.taps), fill, say(ctx, ties), "",
+    ]
+
+
+def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    """Add lengths to cut before going in, longest first, so that offcuts serve the short ones."""
+    laterals = sorted(in_line_order(ctx, section), key=lambda lat: (-cut_length_m(lat), lat.lateral_id))
+    if not laterals:
+        return
+    cells = [
+        (lat.lateral_id, say(ctx, ctx.units.length_value(cut_length_m(lat))), str(lat.taps)) for lat in laterals
+    ]
+    height = ceil(len(cells) / _CUT_COLUMNS)
+    strips = [cells[i * height: (i + 1) * height] for i in range(_CUT_COLUMNS)]
+    rows: list[Row] = [
+        [text for cell in line for text in (*(cell or ("", "", "")), "")] for line in zip_longest(*strips)
+    ]
+    pages.heading(ctx.w("materials.cut", slack=f"{100 * CUT_SLACK:.0f}"))
+    unit = say(ctx, ctx.units.length_unit)
+    columns = [
+        Column(ctx.w("materials.col_lateral"), 52.0, bold=True, flex=1.0), Column(f"{ctx.w('materials.col_cut')} {unit}", 34.0, "right"),
+        Column(ctx.w("materials.col_drops"), 28.0, "right"), Column("✓", 20.0),
+    ] * _CUT_COLUMNS
+    pages.table(rows, columns)
+    pages.space()
+
+
+def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    tasks = ctx.plan.takeoff.hours_by_section.get(section.section_id, {})
+    if not tasks:
+        return
+    pages.heading(ctx.w("materials.hours"))
+    rows: list[Row] = [
+        [task_name(ctx, task), say(ctx, f"{hours:.1f}"), "", ""] for task, hours in tasks.items() if hours > 0.0
+    ]
+    rows.append([ctx.w("materials.sum"), say(ctx, f"{sum(tasks.values()):.1f}"), "", ""])
+    pages.table(rows, [
+        Column(ctx.w("materials.col_task"), 180.0, bold=True, flex=1.0), Column(ctx.w("materials.col_hours"), 70.0, "right", bold=True),
+        Column(ctx.w("materials.col_real"), 80.0), Column(ctx.w("materials.col_who"), 140.0),
+    ])
+    size = ctx.plan.settings.sheets.crew_size
+    if size > 0:
+        days = sum(tasks.values()) / size
+        pages.para(ctx.w("materials.hours_note", crew=size, hours=say(ctx, f"{days:.1f}")))
+    pages.space()
+
+
+def _steps(ctx: SheetContext, pages: Composer) -> None:
+    pages.heading(ctx.w("materials.steps"), keep_pt=60.0)
+    for i in range(1, _STEPS + 1):
+        pages.para(f"{i}.  {ctx.w(f'materials.step_{i}')}", tick=True)
+    pages.space()
+
+
+def _sign_off(ctx: SheetContext, pages: Composer) -> None:
+    """Add the checks before leaving, room for changes, signatures and how the sheet gets back."""
+    pages.heading(ctx.w("materials.checks"), keep_pt=60.0)
+    for i in range(1, _CHECKS + 1):
+        pages.para(ctx.w(f"materials.check_{i}"), tick=True)
+    pages.space()
+    pages.heading(ctx.w("materials.changes"), keep_pt=3 * WRITE_IN_ROW_PT)
+    pages.block(3 * WRITE_IN_ROW_PT, lambda rect: _blank_lines(rect, 3))
+    pages.para(ctx.w("materials.tolerance"))
+    pages.block(52.0, lambda rect: _signatures(ctx, rect))
+    pages.para(ctx.w("materials.return", code=ctx.check_code(pages.section_id)), bold=True)
+
+
+def _blank_lines(rect: Rect, count: int) -> list[Mark]:
+    step = rect.height / count
+    return [m for i in range(count) for m in write_line(rect.x0, rect.x1, rect.y1 - step * (i + 1) + 2.0, "")[:1]]
+
+
+def _signatures(ctx: SheetContext, rect: Rect) -> list[Mark]:
+    wide = (rect.width - 36.0) / 4.0
+    marks: list[Mark] = []
+    for i, key in enumerate(("built_by", "date_hours", "checked_by", "as_built")):
+        x = rect.x0 + i * (wide + 12.0)
+        marks += write_line(x, x + wide, rect.y0 + 16.0, ctx.w(f"materials.{key}"))
+    return marks

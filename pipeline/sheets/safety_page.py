@@ -1,0 +1,328 @@
+"""The safety page: help first, five fixed lines, saw and ladder blocks, cautions, what nobody checked."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+from pipeline.records import SafetyNote, Section
+from pipeline.safety import SafetyWords, distance_text, load_safety, note_text, split_pages
+from pipeline.sheets.compose import Composer, boxed_lines, say
+from pipeline.sheets.context import SheetContext
+from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
+from pipeline.sheets.local import local
+from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text, tick_box
+from pipeline.sheets.table import Cell, Column, Row
+from pipeline.sheets.text import wrap
+
+_LEFT_PT = 0.5  # share of the width that the place block takes
+_NOTE_PT = 8.8
+_STEP = 1.25
+_FEET_M = 22.5
+_SIGN_PT = 96.0
+_CODE_PT = 64.0
+
+
+def build(ctx: SheetContext, section: Section) -> list[Page]:
+    """Return the safety pages of a section; every caution of the plan is on them."""
+    words = load_safety(ctx.language)
+    found = ctx.plan.safety.get(section.section_id, ())
+    first, rest = split_pages(found)
+    pages = Composer(ctx, section.section_id, ctx.w("safety.title"), ctx.w("safety.subtitle"))
+    _emergency(ctx, pages, section)
+    _fixed_lines(ctx, pages, section, words)
+    _saw_block(ctx, pages, words, found)
+    _ladder_block(ctx, pages, words, found)
+    _not_checked(ctx, pages, words, found)
+    pages.heading(ctx.w("safety.first", n=len(first), total=len(first) + len(rest)), keep_pt=40.0)
+    for note in first:
+        _note(ctx, pages, words, note)
+    pages.space(3.0)
+    pages.para(ctx.w("safety.more", n=len(rest)), bold=True)
+    if rest:
+        pages.new_page()
+        _rest(ctx, pages, words, rest)
+    _sign_off(ctx, pages, found)
+    return pages.pages()
+
+
+# ---------------------------------------------------------------- help
+
+
+def _emergency(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    """Add where help comes to, whom to call, and lines for what the plan does not know."""
+    pages.block(116.0, lambda rect: _emergency_marks(ctx, rect, section))
+    pages.space(4.0)
+
+
+def _emergency_marks(ctx: SheetContext, rect: Rect, section: Section) -> list[Mark]:
+    sheets = ctx.plan.settings.sheets
+    middle = rect.x0 + rect.width * _LEFT_PT
+    marks: list[Mark] = [
+        Box(rect, width=2.0), Box(Rect(rect.x0, rect.y1 - 17.0, rect.x1, rect.y1), width=0.0, fill=BLACK),
+        Group((Text(rect.x0 + 6.0, rect.y1 - 12.8, ctx.w("safety.hurt"), 11.0, bold=True, color=WHITE),), role="H2"),
+    ]
+    y = rect.y1 - 31.0
+    for text, size, bold, uri in _meeting(ctx, section):
+        marks.append(Group((Text(rect.x0 + 6.0, y, text, size, bold=bold),), role="P"))
+        if uri:
+            marks.append(Link(Rect(rect.x0 + 4.0, y - 3.0, middle - 4.0, y + size), uri, text))
+        y -= size * 1.32
+    blank = "______________"
+    minutes_text = f"{sheets.hospital_min:.0f} min" if sheets.hospital_min > 0 else f"____ min ({ctx.w('common.not_checked')})"
+    right = (
+        (ctx.w("safety.call", call=sheets.emergency_call or blank), True),
+        (ctx.w("safety.radio", radio=sheets.radio or blank, signal=ctx.w(f"safety.signal_{sheets.signal}")), False),
+        (ctx.w("safety.hospital", hospital=sheets.hospital or blank, minutes=minutes_text), False),
+        (ctx.w("safety.gate"), False), (ctx.w("safety.kit"), False), (ctx.w("safety.helicopter"), False),
+        (ctx.w("safety.who"), False),
+    )
+    y = rect.y1 - 31.0
+    for text, bold in right:
+        for line in wrap(text, 8.8, rect.x1 - middle - 8.0, bold=bold):
+            marks.append(Group((Text(middle + 4.0, y, line, 8.8, bold=bold),), role="P"))
+            y -= 12.0
+    return marks
+
+
+def _meeting(ctx: SheetContext, section: Section) -> list[tuple[str, float, bool, str]]:
+    """Return lines (text, size, bold, link) about the meeting point, or the section's lower end without one."""
+    sheets = ctx.plan.settings.sheets
+    lon, lat = sheets.meeting_lon, sheets.meeting_lat
+    known = isfinite(lon) and isfinite(lat)
+    lines = [(ctx.w("safety.meet", place=sheets.meeting_point or "______________________"), 8.8, True, "")]
+    if not known:
+        lines.append((ctx.w("safety.meet_unknown"), 8.8, True, ""))
+        line = next(m for m in ctx.plan.mainlines if m.mainline_id == section.pieces[0][0])
+        x, y, _ = line.at(section.pieces[0][1])
+        lon, lat = (float(v) for v in ctx.plan.frame.lonlat(float(x), float(y)))
+        if not ctx.plan.frame.on_earth:
+            return [*lines, (ctx.w("safety.no_earth"), 8.8, False, "")]
+    uri = geo_uri_fine(lon, lat)
+    north, east = minutes(lon, lat)
+    return [
+        *lines, (usng(lon, lat).text(), 11.0, True, ""), (ctx.w("safety.usng"), 7.6, False, ""),
+        (f"{north}   {east}", 10.0, True, ""), (ctx.w("safety.ddm"), 7.6, False, ""),
+        (ctx.w("safety.phone", lat=decimal(lat), lon=decimal(lon)), 8.8, True, uri),
+    ]
+
+
+# ---------------------------------------------------------------- fixed lines and blocks
+
+
+def keepout_m(ctx: SheetContext) -> float:
+    """Return the distance everybody keeps from felling: two tree lengths, never under 22.5 m."""
+    return max(2.0 * ctx.plan.settings.sheets.tree_height_m, _FEET_M)
+
+
+def _fixed_lines(ctx: SheetContext, pages: Composer, section: Section, words: SafetyWords) -> None:
+    """Add the five lines that stand on every sheet."""
+    sheets = ctx.plan.settings.sheets
+    blank = "________"
+    values = {
+        "section": section.section_id, "meeting": sheets.meeting_point or blank, "call": sheets.emergency_call or blank,
+        "radio": sheets.radio or blank, "hospital": sheets.hospital or blank,
+        "minutes": f"{sheets.hospital_min:.0f} min" if sheets.hospital_min > 0 else "____ min",
+        "signal": words.answer[sheets.signal if sheets.signal in words.answer else "unknown"],
+        "keepout_m": say(ctx, distance_text(keepout_m(ctx), ctx.units)),
+    }
+    for i, (title, text) in enumerate(words.fixed, start=1):
+        _titled(pages, f"{i}  {title}", text.format(**values))
+    pages.space(3.0)
+
+
+def _titled(pages: Composer, title: str, text: str) -> None:
+    """Add one line of text behind its bold title, wrapped together."""
+    room = pages.body.width - 132.0
+    heads = wrap(title, _NOTE_PT, 126.0, bold=True)
+    lines = wrap(text, _NOTE_PT, room)
+    height = max(len(heads), len(lines)) * _NOTE_PT * _STEP + 2.5
+
+    def draw(rect: Rect) -> list[Mark]:
+        y = rect.y1 - _NOTE_PT
+        marks: list[Mark] = [Group(tuple(
+            Text(rect.x0, y - i * _NOTE_PT * _STEP, head, _NOTE_PT, bold=True) for i, head in enumerate(heads)
+        ), role="P")]
+        marks.append(Group(tuple(
+            Text(rect.x0 + 132.0, y - i * _NOTE_PT * _STEP, line, _NOTE_PT) for i, line in enumerate(lines)
+        ), role="P"))
+        return marks
+
+    pages.block(height, draw)
+
+
+def _codes(found: tuple[SafetyNote, ...], letter: str) -> list[SafetyNote]:
+    return [n for n in found if n.code[0] == letter and not n.not_checked]
+
+
+def _saw_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found: tuple[SafetyNote, ...]) -> None:
+    """Add the chainsaw block when saw work is planned or not ruled out."""
+    notes = _codes(found, "A")
+    task = any(n.code == "A1" for n in notes)
+    answer = ctx.plan.settings.sheets.saw_work
+    if not task:
+        lines = [(ctx.w("safety.saw_none"), False)]
+    else:
+        status = ctx.w("safety.saw_yes" if answer == "yes" else "safety.saw_unknown")
+        lines = [
+            (status, True),
+            (ctx.w("safety.saw_distance", distance=say(ctx, distance_text(keepout_m(ctx), ctx.units))), False),
+            (ctx.w("safety.block_codes", codes=", ".join(n.code for n in notes)), False),
+        ]
+    _block(ctx, pages, ctx.w("safety.saw"), lines, hold=task)
+
+
+def _ladder_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found: tuple[SafetyNote, ...]) -> None:
+    """Add the ladder block: which supports hang above reach, or that none does."""
+    notes = _codes(found, "C")
+    reach = say(ctx, ctx.units.height(ctx.plan.settings.mainlines.ladder_m))
+    snow = say(ctx, ctx.units.height(ctx.plan.settings.sheets.snow_m))
+    above = next((n for n in notes if n.code == "C1"), None)
+    if above is None:
+        lines = [(ctx.w("safety.ladder_none", reach=reach, snow=snow), False)]
+    else:
+        lines = [
+            (ctx.w("safety.ladder_yes", reach=reach, snow=snow), True),
+            (_text(ctx, words, above), False),
+            (ctx.w("safety.block_codes", codes=", ".join(n.code for n in notes)), False),
+        ]
+    _block(ctx, pages, ctx.w("safety.ladder"), lines, hold=above is not None)
+
+
+def _block(ctx: SheetContext, pages: Composer, title: str, lines: list[tuple[str, bool]], *, hold: bool) -> None:
+    """Add a titled box of lines, with HOLD and room for initials when work must wait for them."""
+    right = _SIGN_PT + 46.0 if hold else 0.0
+    wrapped = [
+        (piece, bold) for text, bold in lines
+        for piece in wrap(text, _NOTE_PT, pages.body.width - 106.0 - right, bold=bold)
+    ]
+    height = max(len(wrapped) * _NOTE_PT * 1.28 + 9.0, 30.0 if hold else 20.0)
+
+    def draw(rect: Rect) -> list[Mark]:
+        heads = wrap(title, 9.0, 84.0, bold=True)
+        y = rect.center[1] + (len(heads) - 1) * 5.6 - 3.0
+        marks: list[Mark] = [Box(Rect(rect.x0, rect.y0 + 3.0, rect.x0 + 92.0, rect.y1), width=1.6)]
+        marks.append(Group(tuple(
+            Text(rect.x0 + 5.0, y - i * 11.2 + 1.5, head, 9.0, bold=True) for i, head in enumerate(heads)
+        ), role="H2"))
+        marks += boxed_lines(Rect(rect.x0 + 92.0, rect.y0 + 3.0, rect.x1, rect.y1), wrapped, size=_NOTE_PT, pad=4.0)
+        if hold:
+            marks += _hold(ctx, Rect(rect.x1 - right, rect.y0 + 3.0, rect.x1, rect.y1))
+        return marks
+
+    pages.block(height + 3.0, draw)
+    pages.space(2.0)
+
+
+def _hold(ctx: SheetContext, rect: Rect) -> list[Mark]:
+    """Return the word HOLD, white on black, with room for initials and time."""
+    split = rect.x0 + 46.0
+    return [
+        Box(Rect(rect.x0, rect.y0, split, rect.y1), width=0.0, fill=BLACK),
+        Group((Text((rect.x0 + split) / 2.0, rect.center[1] - 3.6, ctx.w("safety.hold"), 9.5, bold=True,
+                    color=WHITE, align="center"),), role="P"),
+        Line(split + 6.0, rect.y0 + 11.0, rect.x1 - 6.0, rect.y0 + 11.0, 0.8),
+        Group((Text(split + 6.0, rect.y0 + 3.6, ctx.w("safety.initials"), 6.6),), role="P"),
+    ]
+
+
+def _not_checked(ctx: SheetContext, pages: Composer, words: SafetyWords, found: tuple[SafetyNote, ...]) -> None:
+    """Add what no data could tell, in one block that nobody can overlook."""
+    layers = [words.layer[dict(n.values)["layer"]] for n in found if n.not_checked]
+    if not layers:
+        return
+    text = ctx.w("safety.not_checked_text", layers="; ".join(layers))
+    _block(ctx, pages, ctx.w("common.not_checked"), [(text, True)], hold=True)
+
+
+# ---------------------------------------------------------------- notes
+
+
+def _text(ctx: SheetContext, words: SafetyWords, note: SafetyNote) -> str:
+    return note_text(note, words, ctx.units, lambda text: local(ctx.language, text))
+
+
+def severity_word(ctx: SheetContext, severity: int) -> str:
+    """Return the signal word of a severity (ANSI Z535: danger, warning, caution, notice)."""
+    return ctx.w(f"safety.word_{'danger' if severity >= 5 else 'warning' if severity == 4 else 'caution' if severity == 3 else 'notice'}")
+
+
+def _note(ctx: SheetContext, pages: Composer, words: SafetyWords, note: SafetyNote) -> None:
+    """Add one caution: signal word, code, words, and room for initials when it asks for them."""
+    right = _SIGN_PT if note.sign_off else 0.0
+    room = pages.body.width - _CODE_PT - right - 12.0
+    lines = wrap(_text(ctx, words, note), _NOTE_PT, room)
+    height = max(len(lines) * _NOTE_PT * _STEP + 7.0, 25.0 if note.sign_off else 22.0)
+
+    def draw(rect: Rect) -> list[Mark]:
+        return [
+            *_signal(ctx, Rect(rect.x0, rect.y0, rect.x0 + _CODE_PT, rect.y1), note),
+            Box(rect, width=0.9),
+            Group(tuple(
+                Text(rect.x0 + _CODE_PT + 6.0, rect.center[1] + ((len(lines) - 1) / 2.0 - i) * _NOTE_PT * _STEP - 3.0,
+                     line, _NOTE_PT, tag="note")
+                for i, line in enumerate(lines)
+            ), role="P"),
+            *(_initials(ctx, Rect(rect.x1 - right, rect.y0, rect.x1, rect.y1), note) if right else []),
+        ]
+
+    pages.block(height, draw)
+
+
+def _signal(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
+    """Return the signal word: white on black for danger, a heavy box for warning; a triangle when people can be hurt."""
+    black = note.severity >= 5
+    color = WHITE if black else BLACK
+    y = rect.center[1]
+    marks: list[Mark] = [Box(rect, width=1.6 if note.severity == 4 else 0.9, fill=BLACK if black else "")]
+    if note.severity >= 3:
+        x = rect.x0 + 9.0
+        marks.append(Polygon((((x - 5.0, y - 1.0), (x + 5.0, y - 1.0), (x, y + 8.0)),), fill=color))
+        marks.append(Text(x, y + 0.2, "!", 6.6, bold=True, align="center", color=BLACK if black else WHITE))
+    marks.append(Group((
+        Text(rect.x0 + 17.0, y, severity_word(ctx, note.severity), 7.4, bold=True, color=color),
+        Text(rect.x0 + 17.0, y - 9.0, note.code, 7.4, bold=True, color=color, tag="code"),
+    ), role="P"))
+    return marks
+
+
+def _initials(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
+    """Return a box for initials and time; with a qualified person's name when that is asked for."""
+    key = "sign_both" if note.sign_off == "CL+Q" else "sign_leader"
+    return [
+        Line(rect.x0, rect.y0, rect.x0, rect.y1, 0.7),
+        Line(rect.x0 + 5.0, rect.y0 + 10.5, rect.x1 - 5.0, rect.y0 + 10.5, 0.7),
+        Group((Text(rect.x0 + 5.0, rect.y0 + 3.0, ctx.w(f"safety.{key}"), 6.6, tag="sign"),), role="P"),
+        Text(rect.x0 + 5.0, rect.y1 - 8.0, ctx.w("safety.hold"), 6.6, bold=True),
+    ]
+
+
+def _rest(ctx: SheetContext, pages: Composer, words: SafetyWords, rest: tuple[SafetyNote, ...]) -> None:
+    """Add the notes of the later pages, by kind of work, each kind in severity order."""
+    for letter, title in words.group.items():
+        own = [n for n in rest if n.code[0] == letter]
+        if not own:
+            continue
+        pages.heading(title, keep_pt=34.0, size=10.0)
+        for note in own:
+            _note(ctx, pages, words, note)
+        pages.space(4.0)
+
+
+def _sign_off(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...]) -> None:
+    """Add who signs, what voids it, and that everything here defers to others."""
+    pages.space()
+    qualified = sum(n.sign_off == "CL+Q" for n in found)
+    leader = sum(n.sign_off == "CL" for n in found)
+    pages.heading(ctx.w("safety.sign_title"), keep_pt=110.0)
+    pages.para(ctx.w("safety.sign_rule", leader=leader, qualified=qualified))
+    rows: list[Row] = [[Cell(ctx.w(f"safety.sign_{who}"), bold=True), "", "", ""] for who in ("crew_leader", "qualified", "first_aider")]
+    pages.table(rows, [
+        Column(ctx.w("safety.col_role"), 130.0), Column(ctx.w("safety.col_name"), 150.0, flex=1.0),
+        Column(ctx.w("safety.col_initials"), 110.0), Column(ctx.w("safety.col_time"), 110.0),
+    ], row_height=22.0, heavy_every=0)
+    pages.para(ctx.w("safety.crew_line"))
+    pages.space(3.0)
+    pages.para(ctx.w("safety.defer"), bold=True)
+
+
+__all__ = ["build", "keepout_m", "severity_word", "tick_box"]

@@ -1,0 +1,1 @@
+"""The rim of the house: the only rooms that open files."""

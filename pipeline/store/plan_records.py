@@ -1,0 +1,124 @@
+"""What a plan holds besides its layers, as JSON texts; and back.
+
+Floats go through ``repr``, so they come back bit for bit; NaN and infinities are
+written as texts, because JSON has none.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.frame import Frame
+from pipeline.records import GroundLayer, Part, Plan, SafetyNote, Station, Takeoff
+from pipeline.settings import GroundLayerSettings
+
+_ODD = {"NaN": math.nan, "Infinity": math.inf, "-Infinity": -math.inf}
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
+    if isinstance(value, float) and not math.isfinite(value):
+        return {"float": "NaN" if math.isnan(value) else "Infinity" if value > 0 else "-Infinity"}
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return value
+
+
+def _lively(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
+    if isinstance(value, dict):
+        if set(value) == {"float"}:
+            return _ODD[value["float"]]
+        return {k: _lively(v) for k, v in value.items()}
+    return [_lively(v) for v in value] if isinstance(value, list) else value
+
+
+def dump(value: object) -> str:
+    """Return a JSON text of plain values, NaN and infinities included."""
+    return json.dumps(_plain(value), ensure_ascii=False, allow_nan=False)
+
+
+def load(text: str) -> Any:  # noqa: ANN401 - any tree of JSON values
+    """Return the values of a text that :func:`dump` wrote."""
+    return _lively(json.loads(text))
+
+
+def record_texts(plan: Plan, layers: Sequence[GroundLayer]) -> dict[str, str]:
+    """Return everything of a plan that its layers do not hold, by name."""
+    settled = plan.trees.reason
+    groups = plan.grouping
+    own = {str(i): r for i, r in enumerate(groups.reason) if r != settled[i]}
+    return {
+        "frame": dump(dataclasses.asdict(plan.frame)),
+        "grouping": dump({"reason": own, "lower_bound_m": groups.lower_bound_m, "objective_m": groups.objective_m}),
+        "stations": dump([dataclasses.asdict(s) for s in plan.flow.stations]),
+        "section_laterals": dump([list(s.lateral) for s in plan.sections]),
+        "takeoff": dump({
+            "by_section": [dataclasses.asdict(p) for p in plan.takeoff.by_section],
+            "total": [dataclasses.asdict(p) for p in plan.takeoff.total],
+            "hours_by_section": plan.takeoff.hours_by_section, "currency": plan.takeoff.currency,
+        }),
+        "safety": dump({k: [dataclasses.asdict(n) for n in notes] for k, notes in plan.safety.items()}),
+        "not_checked": dump(list(plan.not_checked)),
+        "worth_curve": dump([list(row) for row in plan.worth_curve]),
+        "stats": dump(plan.stats),
+        "ground": dump([
+            {"kind": g.kind, "source": g.source, "count": len(g.shapes), "rule": dataclasses.asdict(g.rule)}
+            for g in layers
+        ]),
+    }
+
+
+def frame_of(text: str) -> Frame:
+    """Return the plan's frame."""
+    return Frame(**load(text))
+
+
+def reasons_of(text: str, settled: Sequence[str]) -> tuple[str, ...]:
+    """Return the grouping's reasons from the trees' final ones and the differences."""
+    own = load(text)["reason"]
+    return tuple(own.get(str(i), r) for i, r in enumerate(settled))
+
+
+def bounds_of(text: str) -> dict[str, float]:
+    """Return the grouping's objective and its bound."""
+    read = load(text)
+    return {"lower_bound_m": float(read["lower_bound_m"]), "objective_m": float(read["objective_m"])}
+
+
+def stations_of(text: str) -> tuple[Station, ...]:
+    """Return what stands at the collection points."""
+    return tuple(
+        Station(**{**row, "arithmetic": tuple((str(a), str(b)) for a, b in row["arithmetic"])}) for row in load(text)
+    )
+
+
+def takeoff_of(text: str) -> Takeoff:
+    """Return parts and hours."""
+    read = load(text)
+    return Takeoff(
+        tuple(Part(**p) for p in read["by_section"]), tuple(Part(**p) for p in read["total"]),
+        read["hours_by_section"], read["currency"],
+    )
+
+
+def safety_of(text: str) -> dict[str, tuple[SafetyNote, ...]]:
+    """Return the cautions by section."""
+    return {
+        section: tuple(SafetyNote(**{**n, "values": tuple((str(a), str(b)) for a, b in n["values"])}) for n in notes)
+        for section, notes in load(text).items()
+    }
+
+
+def worth_of(text: str) -> tuple[tuple[float, int, float], ...]:
+    """Return the curve of what a tap's worth buys."""
+    return tuple((float(a), int(b), float(c)) for a, b, c in load(text))
+
+
+def ground_rules(text: str) -> list[tuple[str, str, int, GroundLayerSettings]]:
+    """Return kind, source, number of shapes and rule of each ground layer."""
+    return [(g["kind"], g["source"], int(g["count"]), GroundLayerSettings(**g["rule"])) for g in load(text)]

@@ -1,0 +1,280 @@
+"""Reads any supported file into one shape: rows of texts with, or without, geometries."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import fiona
+import geopandas
+import numpy as np
+import numpy.typing as npt
+import shapely
+from fiona.errors import FionaError
+from shapely.geometry.base import BaseGeometry
+
+from pipeline.errors import Problem
+from pipeline.store import guard
+
+MOST_PROBLEMS_OF_A_KIND = 20
+LARGEST_CELL = 1_000_000
+_BROKEN = (FionaError, ValueError, TypeError, KeyError, OSError, RuntimeError, shapely.errors.ShapelyError)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """Rows of one layer, nothing judged yet.
+
+    Parameters
+    ----------
+    columns : dict of str to tuple of str
+        Cells as texts, one tuple per column, ``""`` for empty ones.
+    shapes : tuple of geometry or None, or None
+        One geometry per row (None where the row has none); None for a plain table.
+    crs_wkt : str
+        CRS of the geometries, ``""`` when the file does not say.
+    row : int64 array
+        Row number in the file, counted from 1 (in a CSV the header is line 1).
+    driver, layer : str
+        Format and layer read.
+    """
+
+    columns: dict[str, tuple[str, ...]]
+    shapes: tuple[BaseGeometry | None, ...] | None
+    crs_wkt: str
+    row: npt.NDArray[np.int64]
+    driver: str
+    layer: str
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+
+def read_table(path: Path, name: str, where: str, layer: str) -> tuple[Table | None, list[Problem]]:
+    """Read one layer of a file.
+
+    Parameters
+    ----------
+    path : Path
+        A file that :func:`pipeline.store.guard.locate` let through.
+    name : str
+        The file as the user named it.
+    where : str
+        Table of the bush file that asks for it.
+    layer : str
+        Layer to read; the only one, or waypoints of a GPX, when empty.
+
+    Returns
+    -------
+    table : Table or None
+        None when there are problems that leave nothing to read.
+    problems : list of Problem
+    """
+    driver = guard.vector_format(path, name, where)
+    if isinstance(driver, Problem):
+        return None, [driver]
+    if driver == "CSV":
+        return read_csv(path, name, where)
+    return _read_layer(path, name, where, layer, driver)
+
+
+# ------------------------------------------------------------------------- CSV
+
+
+def _decode(body: bytes) -> str | None:
+    wide = body.startswith((b"\xff\xfe", b"\xfe\xff"))
+    # cp1252 is what desktop spreadsheets write where UTF-8 is not asked for
+    candidates = ("utf-16",) if wide else ("utf-8-sig", "cp1252", "latin-1")
+    for encoding in candidates:
+        try:
+            return body.decode(encoding)
+        except UnicodeError:
+            continue
+    return None
+
+
+def _delimiter(lines: list[str]) -> str:
+    """Return the mark that cuts the first lines into most, equally many, cells."""
+
+    def score(mark: str) -> tuple[bool, int]:
+        counts = [len(row) for row in csv.reader(lines, delimiter=mark)]
+        return len(set(counts)) == 1, counts[0]
+
+    marks = [m for m in (";", "\t", ",", "|") if score(m)[1] > 1]
+    return max(marks, key=score) if marks else ","
+
+
+def read_csv(path: Path, name: str, where: str) -> tuple[Table | None, list[Problem]]:
+    """Read a CSV of comma, semicolon, tab or bar, with or without a byte order mark.
+
+    Wholly empty lines are passed over; a line with too many or too few cells is a problem.
+    """
+    try:
+        text = _decode(path.read_bytes())
+    except OSError as fault:
+        return None, [Problem(name, where, f"a file that cannot be read ({fault.strerror})", "a readable file",
+                              "Close other programs that hold it, or mend its permissions.")]
+    if text is None or "\x00" in text:
+        return None, [Problem(name, where, "bytes that are no text", "a CSV in UTF-8",
+                              "Export the file as CSV (UTF-8).")]
+    lines = io.StringIO(text, newline="").readlines()
+    offset = 0
+    given = lines[0].strip().strip('"').lower() if lines else ""
+    if given.startswith("sep=") and len(given) == 5:
+        lines, offset = lines[1:], 1
+    sample = [line for line in lines[:50] if line.strip()][:10]
+    if not sample:
+        return None, [Problem(name, where, "no lines", "a header and one line per tree", "Export the file again.")]
+    mark = given[-1] if offset else _delimiter(sample)
+    try:
+        return _csv_table(csv.reader(lines, delimiter=mark, strict=False), offset, name, where)
+    except csv.Error as fault:
+        return None, [Problem(name, where, f"text that is no CSV ({fault})", "a CSV",
+                              "Look for an unclosed quotation mark.")]
+
+
+def _csv_table(
+    reader: Any, offset: int, name: str, where: str  # noqa: ANN401 - the csv module does not export its reader's type
+) -> tuple[Table | None, list[Problem]]:
+    head: list[str] = []
+    rows: list[list[str]] = []
+    numbers: list[int] = []
+    uneven: list[tuple[int, int]] = []
+    for cells in reader:
+        if not any(c.strip() for c in cells):
+            continue
+        if not head:
+            head = [c.strip() for c in cells]
+            continue
+        full = cells + [""] * (len(head) - len(cells))
+        if len(cells) < len(head) or any(c.strip() for c in cells[len(head):]):
+            uneven.append((reader.line_num + offset, len(cells)))
+        rows.append([c.strip() for c in full[: len(head)]])
+        numbers.append(reader.line_num + offset)
+    problems = some(
+        Problem(name, f"{where}, line {line}", f"{count} cells", f"{len(head)} cells as in the header",
+                "Look for a missing or extra separator, or a decimal comma in a comma-separated file.")
+        for line, count in uneven
+    )
+    if not rows:
+        problems.append(Problem(name, where, "a header without rows", "one row per tree", "Export the file again."))
+    unique = _unique_heads(head)
+    columns = {h: tuple(row[i] for row in rows) for i, h in enumerate(unique)}
+    return Table(columns, None, "", np.array(numbers, dtype=np.int64), "CSV", ""), problems
+
+
+def _unique_heads(head: list[str]) -> list[str]:
+    seen: dict[str, int] = {}
+    result = []
+    for h in head:
+        seen[h] = seen.get(h, 0) + 1
+        result.append(h if seen[h] == 1 else f"{h} ({seen[h]})")
+    return result
+
+
+# ---------------------------------------------------------------------- layers
+
+
+def _read_layer(path: Path, name: str, where: str, layer: str, driver: str) -> tuple[Table | None, list[Problem]]:
+    try:
+        layers = fiona.listlayers(path)
+    except _BROKEN as fault:
+        return None, [_damaged(name, where, fault)]
+    chosen, problem = _choose_layer(layers, name, where, layer, driver)
+    if problem is not None:
+        return None, [problem]
+    try:
+        table = _kml_table(path, chosen) if driver == "KML" else _fiona_table(path, chosen, driver)
+    except _BROKEN as fault:
+        return None, [_damaged(name, f"{where}, layer {chosen}", fault)]
+    return table, []
+
+
+def _damaged(name: str, where: str, fault: Exception) -> Problem:
+    return Problem(
+        name, where, f"a damaged file ({' '.join(str(fault).split())[:120]})", guard.FORMATS,
+        "Export or copy the file again; it may be cut short.",
+    )
+
+
+def _choose_layer(layers: list[str], name: str, where: str, layer: str, driver: str) -> tuple[str, Problem | None]:
+    if layer:
+        if layer in layers:
+            return layer, None
+        return "", Problem(name, where, f"no layer {layer!r}", f"one of {', '.join(layers) or 'none'}",
+                           "Write one of these layer names.")
+    if driver == "GPX":
+        return "waypoints", None
+    # the styles that desktop programs keep beside the data are no data
+    real = [lyr for lyr in layers if lyr != "layer_styles"]
+    if len(real) == 1:
+        return real[0], None
+    if not real:
+        return "", Problem(name, where, "no layers", "one layer of data", "Export the data again.")
+    return "", Problem(name, where, f"{len(real)} layers ({', '.join(real)[:200]})", "one, or the name of one",
+                       "Name the layer to read with the key layer.")
+
+
+def _text(value: object) -> str:
+    if value is None or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    if isinstance(value, float):
+        return repr(value) if value != int(value) or abs(value) > 1e15 else str(int(value))
+    return str(value)[:LARGEST_CELL]
+
+
+def _shape(geometry: Mapping[str, object] | None) -> BaseGeometry | None:
+    if geometry is None:
+        return None
+    try:
+        return shapely.geometry.shape(geometry)
+    except (ValueError, TypeError, AttributeError, IndexError, KeyError, shapely.errors.ShapelyError):
+        return None
+
+
+def _fiona_table(path: Path, layer: str, driver: str) -> Table:
+    """Read a layer with the file's own schema; only the given driver may open it."""
+    with fiona.open(path, layer=layer, enabled_drivers=[driver]) as source:
+        heads = list(source.schema["properties"])
+        crs_wkt = source.crs_wkt or ""
+        cells: list[tuple[str, ...]] = []
+        shapes: list[BaseGeometry | None] = []
+        for feature in source:
+            properties = feature.properties
+            cells.append(tuple(_text(properties.get(h)) for h in heads))
+            shapes.append(_shape(feature.geometry))
+        announced = len(source)
+    if announced != len(shapes):
+        # some formats end quietly where the file was cut
+        raise ValueError(f"the file announces {announced} rows and holds {len(shapes)}")
+    columns = {h: tuple(row[i] for row in cells) for i, h in enumerate(heads)}
+    return Table(columns, tuple(shapes), crs_wkt, _count(len(shapes)), driver, layer)
+
+
+def _kml_table(path: Path, layer: str) -> Table:
+    """Read KML through the table reader, because it also gives the extended data."""
+    frame = geopandas.read_file(path, layer=layer, engine="pyogrio")
+    inner = [c for c in frame.columns if c != "geometry" and not frame[c].isna().all()]
+    columns = {c: tuple("" if missing else _text(v) for v, missing in zip(frame[c], frame[c].isna(), strict=True))
+               for c in inner}
+    shapes = tuple(None if g is None else shapely.force_2d(g) for g in frame.geometry)
+    crs_wkt = frame.crs.to_wkt() if frame.crs is not None else ""
+    return Table(columns, shapes, crs_wkt, _count(len(frame)), "KML", layer)
+
+
+def _count(n: int) -> npt.NDArray[np.int64]:
+    return np.arange(1, n + 1, dtype=np.int64)
+
+
+def some(problems: Iterable[Problem], most: int = MOST_PROBLEMS_OF_A_KIND) -> list[Problem]:
+    """Return the first `most` problems of one kind and one line that counts the rest."""
+    every = list(problems)
+    if len(every) <= most:
+        return every
+    last = every[-1]
+    rest = Problem(last.file, "", f"{len(every) - most} more of the same kind", last.wanted, last.remedy)
+    return [*every[:most], rest]

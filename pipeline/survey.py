@@ -343,7 +343,8 @@ def _species(trees: Trees) -> list[Finding]:
 
 def _swapped(trees: Trees, terrain: Terrain) -> list[Finding]:
     """Return a finding when trees off the terrain would lie on it with longitude and latitude swapped."""
-    off = np.array([r in {"OFF_TERRAIN", "BAD_POSITION"} for r in trees.reason]) & np.isfinite(trees.x_m)
+    lost = np.array([r in {"OFF_TERRAIN", "BAD_POSITION"} for r in trees.reason], dtype=np.bool_)
+    off = lost & np.isfinite(trees.x_m)
     if not terrain.frame.on_earth or not off.any():
         return []
     lon, lat = terrain.frame.lonlat(trees.x_m[off], trees.y_m[off])

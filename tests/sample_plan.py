@@ -12,6 +12,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+from pipeline import safety
 from pipeline.findings import Finding
 from pipeline.frame import Frame, utm_frame
 from pipeline.records import (
@@ -26,7 +27,6 @@ from pipeline.records import (
     Part,
     Pipe,
     Plan,
-    SafetyNote,
     Section,
     Station,
     Support,
@@ -316,17 +316,6 @@ def _takeoff(sections: tuple[Section, ...]) -> Takeoff:
     return Takeoff(tuple(by_section), tuple(total), hours, "USD")
 
 
-def _safety(sections: tuple[Section, ...]) -> dict[str, tuple[SafetyNote, ...]]:
-    return {
-        s.section_id: (
-            SafetyNote("LADDER", 3, "CL", (("count", "2"), ("highest", "8.1 ft"))),
-            SafetyNote("POWER_LINE", 4, "CL+Q", not_checked=True),
-            SafetyNote("STREAM", 2, "", (("name", "Cold Brook"),)),
-        )
-        for s in sections
-    }
-
-
 def _findings() -> tuple[Finding, ...]:
     return (
         Finding("LADDER_HEIGHT", "check", "supports", "M1-S20", 2.45, 1.98, "m", "M1-S20 hangs 2.45 m above ground.",
@@ -393,21 +382,30 @@ def assemble(
     sections = _sections(lines, frozen)
     taps = sum(lat.taps for lat in frozen)
     foot = lines[0].supports[0]
+    flow = Flow(
+        _pipes(lines, frozen),
+        (Station("C1", taps, taps * 0.0126, 0.0045, taps * 0.02, taps * 7.6, 38.0, 84.7, 82.1,
+                 (("peak flow", f"{taps} taps x 0.20 gal/h"),)),),
+        np.linspace(84.0, 82.1, len(frozen)),
+    )
+    grouping = Grouping(
+        frozen, tuple(r[5] for r in rows), np.array([lat.xyz_m[0, 2] + 0.4 for lat in frozen]), 310.0, 322.0
+    )
+    crossings = _crossings(lines, ground, grid)
+    cautions = {
+        s.section_id: safety.notes(
+            section=s, mainlines=lines, grouping=grouping, trees=trees_record, flow=flow, crossings=crossings,
+            ground=ground, terrain=grid, settings=_settings(),
+        )
+        for s in sections
+    }
     return Plan(
         settings=_settings(), frame=frame(), trees=trees_record, tree_lateral=np.array(lateral_of),
         tree_order=np.array(order), tree_line_z_m=tree_z,
         collections=(CollectionPoint("C1", foot.x_m, foot.y_m, foot.ground_z_m, foot.line_z_m, "tank"),),
         mainlines=lines,
-        grouping=Grouping(
-            frozen, tuple(r[5] for r in rows), np.array([lat.xyz_m[0, 2] + 0.4 for lat in frozen]), 310.0, 322.0
-        ),
-        flow=Flow(
-            _pipes(lines, frozen),
-            (Station("C1", taps, taps * 0.0126, 0.0045, taps * 0.02, taps * 7.6, 38.0, 84.7, 82.1,
-                     (("peak flow", f"{taps} taps x 0.20 gal/h"),)),),
-            np.linspace(84.0, 82.1, len(frozen)),
-        ),
-        crossings=_crossings(lines, ground, grid), sections=sections, takeoff=_takeoff(sections),
-        safety=_safety(sections), findings=_findings(), not_checked=("no_go", "water"),
+        grouping=grouping, flow=flow,
+        crossings=crossings, sections=sections, takeoff=_takeoff(sections),
+        safety=cautions, findings=_findings(), not_checked=("no_go", "water"),
         lift_m=np.array([2.4 if r[5] == "BELOW_OUTLET" else 0.0 for r in rows]), stats={"taps": float(taps)},
     )

@@ -82,7 +82,7 @@ def displacement_m3_s(*, free_air_m3_s: float, barometer_pa: float, vacuum_kpa: 
     >>> round(displacement_m3_s(free_air_m3_s=10.0, barometer_pa=101325.0, vacuum_kpa=25 * INHG_KPA))
     61
     """
-    return free_air_m3_s * air.SEA_LEVEL_PA / (barometer_pa - vacuum_kpa * 1000.0)
+    return free_air_m3_s * barometer_pa / (barometer_pa - vacuum_kpa * 1000.0)
 
 
 def arithmetic(
@@ -99,7 +99,8 @@ def arithmetic(
         ),
         (
             "Tank",
-            f"{station.taps} taps x {rules.tank_per_tap_l:.2f} L = {units.volume(station.tank_l)}",
+            f"{station.taps} taps x {units.volume(100.0 * rules.tank_per_tap_l)} per 100 taps = "
+            f"{units.volume(station.tank_l)}",
         ),
     ]
     if not rules.pumped:

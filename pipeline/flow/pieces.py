@@ -73,9 +73,9 @@ def binding(piece: Piece, choice: Choice, most: int) -> str:
     """Return which constraint set a piece's size: fill, vacuum, upstream, smallest or catalogue."""
     rows = slice(piece.low, piece.high)
     dry = piece.role == "dry"
-    own_air = choice.by_air_dry[rows] if dry else choice.by_air[rows]
+    own_air = {"dry": choice.by_air_dry, "wet": choice.by_air_wet, "single": choice.by_air}[piece.role]
     fill = int(choice.wet[rows].max()) if dry else int(choice.by_sap[rows].max())
-    vacuum = 0 if piece.role == "wet" else int(own_air.max())
+    vacuum = int(own_air[rows].max())
     wanted = max(fill, vacuum)
     if wanted > most:
         return "catalogue"

@@ -114,6 +114,20 @@ def _walk_back(
 
 
 @njit(cache=True)
+def _extend(
+    a: int, b: int, broken: float, toll: float, base: float, step: float, low_b: float, high_b: float,
+    low: _F, high: _F, count: _I, l_cost: _F, l_lo: _F, l_hi: _F, l_from: _I, l_label: _I,
+) -> None:
+    """Carry every label of a over the span to b; one that no straight wire can carry pays `broken`."""
+    for k in range(count[a]):
+        lo, hi = _reach(l_lo[a, k], l_hi[a, k], base, step, low, high)
+        extra = 0.0
+        if lo > hi:
+            lo, hi, extra = low_b, high_b, broken
+        _insert(b, l_cost[a, k] + toll + extra, lo, hi, a, k, count, l_cost, l_lo, l_hi, l_from, l_label)
+
+
+@njit(cache=True)
 def choose(
     station: _F, price: _F, must: _B, lower: _F, upper: _F, s: _F, s_low: _F, s_high: _F, first: _I,
     longest: float, grade: float, drop: float, rise: float,
@@ -161,13 +175,11 @@ def choose(
             _span(a, b, station, lower, upper, s, s_low, s_high, first, grade, drop * at_end, rise * at_end, low, high)
             step = (upper[a] - lower[a]) / (BANDS - 1)
             toll = price[b] + extra + 0.1 * (length / longest) ** 2
-            apart = length >= LEAST or (length > 0.0 and must[a] and must[b])
-            for k in range(count[a] if apart else 0):
-                lo, hi = _reach(l_lo[a, k], l_hi[a, k], lower[a], step, low, high)
-                broken = 0.0
-                if lo > hi:
-                    lo, hi, broken = lower[b], upper[b], BROKEN
-                _insert(b, l_cost[a, k] + toll + broken, lo, hi, a, k, count, l_cost, l_lo, l_hi, l_from, l_label)
+            if length >= LEAST or (length > 0.0 and must[a] and must[b]):
+                _extend(
+                    a, b, BROKEN, toll, lower[a], step, lower[b], upper[b], low, high,
+                    count, l_cost, l_lo, l_hi, l_from, l_label,
+                )
             if must[a]:
                 break
             a -= 1

@@ -58,9 +58,9 @@ class Rows:
     def __len__(self) -> int:
         return len(self.at)
 
-    def take(self, mask: Mask) -> Rows:
-        """Return the rows of a mask."""
-        return Rows(*(getattr(self, name)[mask] for name in self.__slots__))
+    def take(self, which: Mask | Ints) -> Rows:
+        """Return the rows of a mask or of indices."""
+        return Rows(*(getattr(self, name)[which] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +80,7 @@ class Problem:
     span : int array, shape (spans,)
         Lower support of each span; the upper is the next one.
     rows : Rows
-        All bounds.
+        All bounds, sorted by their support.
     gaps_m : tuple of (mainline_id, station)
         Where the terrain has no ground under a line.
     """
@@ -98,6 +98,11 @@ class Problem:
     def line_of(self, at: int) -> int:
         """Return the index of the line that a support belongs to."""
         return int(np.searchsorted(self.first, at, side="right") - 1)
+
+    def rows_of(self, line: int) -> slice:
+        """Return which rows speak of a line."""
+        a, b = np.searchsorted(self.rows.at, self.first[line : line + 2])
+        return slice(int(a), int(b))
 
     def row_station_m(self) -> Floats:
         """Return the station of every row."""
@@ -194,13 +199,10 @@ def build(
             rows = _taper(rows, base, inlet[line.collection_id])
             parts.append(_single(base, 0.0, 1, inlet[line.collection_id], INLET))
         parts.append(rows)
-    for mainline_id, s, z in ceilings:
-        own = number.get(mainline_id)
-        if own is not None and not mainlines[own].pinned:
-            i, t = _place(stations[own], s)
-            parts.append(_single(int(first[own]) + i, t, -1, z, CEILING))
+    parts.extend(_ceiling_rows(mainlines, ceilings, first, number, stations))
     matrix, constant, tied = _elevations(mainlines, first, number, stations)
     parts.extend(tied)
+    rows = Rows(*(np.concatenate([getattr(p, n) for p in parts]) for n in Rows.__slots__)) if parts else _none()
     return Problem(
         mainlines=tuple(mainlines),
         first=first,
@@ -209,7 +211,7 @@ def build(
         matrix=matrix,
         constant=constant,
         span=np.concatenate([np.arange(a, b - 1) for a, b in pairwise(first)]),
-        rows=Rows(*(np.concatenate([getattr(p, n) for p in parts]) for n in Rows.__slots__)) if parts else _none(),
+        rows=rows.take(np.argsort(rows.at, kind="stable")),
         gaps_m=tuple(gaps),
     )
 
@@ -217,8 +219,8 @@ def build(
 def part(problem: Problem, lines: Sequence[int]) -> Problem:
     """Return the problem of some of the lines alone.
 
-    A branch whose parent is not among them has its lower end free within its own window; pinned lines
-    may be among them like any other.
+    A branch whose parent is not among them has its lower end free within its own window. The lines are given
+    in ascending order, and the rows come in the order of the whole.
     """
     chosen = [problem.mainlines[k] for k in lines]
     size = [len(m.supports) for m in chosen]
@@ -228,7 +230,7 @@ def part(problem: Problem, lines: Sequence[int]) -> Problem:
     for i, k in enumerate(lines):
         where[problem.first[k] : problem.first[k + 1]] = np.arange(first[i], first[i + 1])
     own = where >= 0
-    rows = problem.rows.take(where[problem.rows.at] >= 0)
+    rows = problem.rows.take(np.concatenate([np.r_[problem.rows_of(k)] for k in lines]))
     matrix, constant, _ = _elevations(chosen, first, number, [m.station_m for m in chosen])
     return Problem(
         mainlines=tuple(chosen), first=first, station_m=problem.station_m[own], ground_z_m=problem.ground_z_m[own],
@@ -266,6 +268,23 @@ def loosened(problem: Problem) -> tuple[Problem, sparse.csr_matrix, list[int]]:
     return replace(problem, matrix=matrix, constant=constant), miss, branches
 
 
+def _ceiling_rows(
+    mainlines: Sequence[Mainline],
+    ceilings: Sequence[tuple[str, float, float]],
+    first: Ints,
+    number: dict[str, int],
+    stations: list[Floats],
+) -> list[Rows]:
+    """Return the bounds of the laterals' entries; lines of other trees and pinned ones have none."""
+    out = []
+    for mainline_id, s, z in ceilings:
+        own = number.get(mainline_id)
+        if own is not None and not mainlines[own].pinned:
+            i, t = _place(stations[own], s)
+            out.append(_single(int(first[own]) + i, t, -1, z, CEILING))
+    return out
+
+
 def _single(at: int, t: float, sense: int, bound_z_m: float, kind: int) -> Rows:
     return _stack([(np.array([at]), np.array([t]), sense, np.array([bound_z_m]), kind, np.array([False]))])
 
@@ -282,7 +301,7 @@ def _elevations(
     constant: list[float] = []
     tied: list[Rows] = []
     unknowns = 0
-    for k, line in enumerate(mainlines):
+    for line in mainlines:
         parent = number.get(line.parent_id)
         for j, support in enumerate(line.supports):
             if line.pinned:

@@ -7,6 +7,8 @@ branch misses its parent those lines are taken together and done again.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
@@ -16,6 +18,7 @@ from pipeline.hang.solve import METHOD, constraints, falls, inequalities
 from pipeline.records import Floats
 
 CLEARANCE_WEIGHT = 20.0  # what is given up last when nothing fits: a vehicle's clearance
+SOUND_WEIGHT = 50.0  # a line that fits by itself is not to suffer for one that does not
 TOGETHER_ROUNDS = 6
 MISS_M = 1e-6
 SPARE_M = 1e-6  # let go this much more, for the solver's tolerance
@@ -31,10 +34,11 @@ def fits(problem: Problem, grade_pct: float) -> bool:
     return bool(result.status == 0)
 
 
-def least_relief_m(problem: Problem, grade_pct: float) -> Floats:
+def least_relief_m(problem: Problem, grade_pct: float, sound: Sequence[int] = ()) -> Floats:
     """Return how far each row must be let go so that the rest holds: the least sum over all spans.
 
-    Fall and inlet are never let go; a crossing's clearance only as the last thing.
+    Fall and inlet are never let go; a crossing's clearance only as the last thing, and the bounds of
+    `sound` lines (indices) only where letting go elsewhere does not help.
 
     Raises
     ------
@@ -60,8 +64,11 @@ def least_relief_m(problem: Problem, grade_pct: float) -> Floats:
     bounds = np.column_stack(
         [np.concatenate([np.full(unknowns, -np.inf), np.zeros(m)]), np.full(unknowns + m, np.inf)]
     )
+    line = np.searchsorted(problem.first, rows.at[soft], side="right") - 1
+    price = np.ones(m)
+    price[column] = np.where(np.isin(line, list(sound)), SOUND_WEIGHT, 1.0)
     result = linprog(
-        np.concatenate([np.zeros(unknowns), np.ones(m)]), A_ub=a_ub,
+        np.concatenate([np.zeros(unknowns), price]), A_ub=a_ub,
         b_ub=np.concatenate([b[soft], b[hard], fall_b]), bounds=bounds, method=METHOD,
     )
     if result.status != 0:
@@ -76,21 +83,30 @@ def relief_m(problem: Problem, grade_pct: float) -> Floats:
     lines = len(problem.mainlines)
     group = list(range(lines))
     relief = np.zeros(len(problem.rows))
-    line_of_row = np.searchsorted(problem.first, problem.rows.at, side="right") - 1
     stale = set(group)
+    ailing: set[int] = set()
     for _ in range(TOGETHER_ROUNDS):
         for g in sorted(stale):
             members = [k for k in range(lines) if group[k] == g]
             alone = part(problem, members)
-            mask = np.isin(line_of_row, members)
-            relief[mask] = 0.0 if fits(alone, grade_pct) else least_relief_m(alone, grade_pct)
+            mask = np.concatenate([np.r_[problem.rows_of(k)] for k in members])
+            if fits(alone, grade_pct):
+                relief[mask] = 0.0
+                continue
+            if len(members) == 1:
+                ailing.add(g)
+            sound = [i for i, k in enumerate(members) if k not in ailing]
+            relief[mask] = least_relief_m(alone, grade_pct, sound)
         missed = _missed(problem, grade_pct, relief)
         if not missed:
             return relief
         stale = set()
         number = {m.mainline_id: k for k, m in enumerate(problem.mainlines)}
         for k in missed:
-            old, new = group[k], group[number[problem.mainlines[k].parent_id]]
+            parent = number[problem.mainlines[k].parent_id]
+            if k not in ailing and parent not in ailing:
+                ailing.add(k)  # both fit alone: the branch gives way
+            old, new = group[k], group[parent]
             group = [new if g == old else g for g in group]
             stale = {new if g == old else g for g in stale} | {new}
     return least_relief_m(problem, grade_pct)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
-from pipeline.hang.problem import Problem, Rows
+from pipeline.hang.problem import JOIN, Problem, Rows
 from pipeline.records import Floats, Mask
 from pipeline.settings import MainlineSettings
 
@@ -83,7 +83,7 @@ def build_goal(problem: Problem, rules: MainlineSettings) -> Goal:
     near = min(NEAR_M, max(rules.ladder_m - rules.aim_m, 0.0))
     far = max(rules.ladder_m - rules.aim_m - near, 0.0)
     rise, length = span_matrix(problem)
-    grade = sparse.diags(100.0 / length) @ rise
+    grade = sparse.diags(100.0 / np.maximum(length, 1e-6)) @ rise
     inner = np.flatnonzero(problem.span[1:] == problem.span[:-1] + 1)
     change = (grade[inner + 1] - grade[inner]).tocsr()
     c = len(inner)
@@ -127,7 +127,8 @@ def inequalities(problem: Problem, rows: Rows, bound_z_m: Floats) -> tuple[spars
     """Return ``A v <= b`` of rows, for the unknowns."""
     place = place_matrix(problem, rows)
     a = sparse.diags(-rows.sense.astype(np.float64)) @ place @ problem.matrix
-    b = -rows.sense * (bound_z_m + rows.sense * BOUND_MARGIN_M - place @ problem.constant)
+    margin = np.where(rows.kind == JOIN, 0.0, BOUND_MARGIN_M)  # a join is met, not passed
+    b = -rows.sense * (bound_z_m + rows.sense * margin - place @ problem.constant)
     return a.tocsr(), b
 
 

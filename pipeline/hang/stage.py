@@ -19,6 +19,7 @@ from pipeline.hang.supports import (
     Stand,
     Start,
     Stems,
+    bends_only,
     choose_stands,
     path_of,
     stems_of,
@@ -67,29 +68,10 @@ def hang_low(
     """
     rules, units = settings.mainlines, Units(settings.bush.units)
     stems = stems_of(trees, terrain, ground)
-    lines: dict[str, Mainline] = {}
-    paths: dict[str, Path] = {}
-    findings: list[Finding] = []
-    choices: dict[str, Choice] = {}
-    joins: dict[str, list[float]] = {}
-    for route in network.routes:
-        joins.setdefault(route.parent_id, []).append(route.join_station_m)
-    for route in network.routes:
-        path = path_of(route.xy_m)
-        paths[route.mainline_id] = path
-        if route.pinned:
-            lines[route.mainline_id] = _pinned(route, path, stems, terrain, rules)
-            continue
-        start = _start(route, lines, choices, collections)
-        choice = choose_stands(
-            path=path, start=start, joins_m=joins.get(route.mainline_id, ()), terrain=terrain, ground=ground,
-            stems=stems, rules=rules,
-        )
-        choices[route.mainline_id] = choice
-        lines[route.mainline_id] = _unhung(route, path, choice.stands, terrain)
-        findings.extend(_blocked_findings(route, choice, units))
+    lines, paths, said_first = _held(network, terrain, ground, collections, stems, rules, units)
+    findings = list(said_first)
     done: dict[str, Mainline] = {}
-    for tree in _forest(tuple(lines.values())):
+    for tree in _forest(lines):
         hung, said = _hang_tree(
             tree, paths, terrain=terrain, ground=ground, collections=collections, stems=stems, rules=rules,
             units=units,
@@ -99,6 +81,39 @@ def hang_low(
     out = tuple(done[r.mainline_id] for r in network.routes)
     findings.extend(_gap_findings(out, rules, units))
     return out, tuple(findings)
+
+
+def _held(
+    network: Network,
+    terrain: Terrain,
+    ground: Ground,
+    collections: Sequence[CollectionPoint],
+    stems: Stems,
+    rules: MainlineSettings,
+    units: Units,
+) -> tuple[tuple[Mainline, ...], dict[str, Path], tuple[Finding, ...]]:
+    """Return the routes with their supports, heights still unknown, and the plan path of each."""
+    lines: dict[str, Mainline] = {}
+    paths: dict[str, Path] = {}
+    choices: dict[str, Choice] = {}
+    joins: dict[str, list[float]] = {}
+    findings: list[Finding] = []
+    for route in network.routes:
+        joins.setdefault(route.parent_id, []).append(route.join_station_m)
+    for route in network.routes:
+        path = path_of(route.xy_m if route.pinned else bends_only(route.xy_m))
+        paths[route.mainline_id] = path
+        if route.pinned:
+            lines[route.mainline_id] = _pinned(route, path, stems, terrain, rules)
+            continue
+        choice = choose_stands(
+            path=path, start=_start(route, lines, choices, collections), joins_m=joins.get(route.mainline_id, ()),
+            terrain=terrain, ground=ground, stems=stems, rules=rules,
+        )
+        choices[route.mainline_id] = choice
+        lines[route.mainline_id] = _unhung(route, path, choice.stands, terrain)
+        findings.extend(_blocked_findings(route, choice, units))
+    return tuple(lines.values()), paths, tuple(findings)
 
 
 def hang_final(
@@ -179,7 +194,8 @@ def _hang_tree(
 
     problem = problem_of(tree)
     grade = rules.min_grade_pct
-    if not fits(problem, grade):
+    z = solve(problem, lowest_goal(problem), grade, np.zeros(len(problem.rows)))
+    if z is None:
         mended = list(tree)
         for k in range(len(tree)):
             alone = part(problem, [k])
@@ -188,7 +204,7 @@ def _hang_tree(
         if tuple(mended) != tree:
             tree = tuple(mended)
             problem = problem_of(tree)
-    z = _heights(problem, lowest_goal, rules)
+        z = _heights(problem, lowest_goal, rules)
     return _with_heights(problem, z, rules), breaches(problem, z, units)
 
 
@@ -228,7 +244,7 @@ def _more_supports(
     rules: MainlineSettings,
 ) -> tuple[Mainline, ...]:
     """Return the tree with a support at each of the places where one can stand."""
-    added: dict[str, list[Support]] = {}
+    added: dict[str, list[Stand]] = {}
     for mainline_id, s in places:
         path = paths[mainline_id]
         x, y = (float(v) for v in path.at(s))
@@ -236,15 +252,19 @@ def _more_supports(
             continue
         tree_id, offset = tree_at(path, s, stems, rules.support_reach_m)
         stand = Stand(s, "tree" if tree_id else "post", tree_id, offset)
-        added.setdefault(mainline_id, []).append(_support(mainline_id, path, stand, terrain))
+        added.setdefault(mainline_id, []).append(stand)
     out = []
     for line in tree:
         own = line.station_m
         fresh = [
             s for s in added.get(line.mainline_id, ()) if np.abs(own - s.station_m).min() >= LEAST_SPAN_M / 2.0
         ]
-        supports = sorted([*line.supports, *fresh], key=lambda s: s.station_m)
-        out.append(replace(line, supports=_numbered(line.mainline_id, supports)) if fresh else line)
+        if not fresh:
+            out.append(line)
+            continue
+        more = _supports(line.mainline_id, paths[line.mainline_id], fresh, terrain)
+        supports = sorted([*line.supports, *more], key=lambda s: s.station_m)
+        out.append(replace(line, supports=_numbered(line.mainline_id, supports)))
     return tuple(out)
 
 
@@ -271,13 +291,18 @@ def _start(
     )
 
 
-def _support(mainline_id: str, path: Path, stand: Stand, terrain: Terrain) -> Support:
-    x, y = path.at(stand.station_m)
-    return Support(
-        support_id="", mainline_id=mainline_id, station_m=stand.station_m, x_m=float(x), y_m=float(y),
-        kind=stand.kind, tree_id=stand.tree_id, offset_m=stand.offset_m,
-        ground_z_m=float(terrain.sample(x, y)), line_z_m=float("nan"),
-    )
+def _supports(mainline_id: str, path: Path, stands: Sequence[Stand], terrain: Terrain) -> list[Support]:
+    """Return supports without a height yet."""
+    x, y = path.at(np.array([s.station_m for s in stands]))
+    ground_z = terrain.sample(x, y)
+    return [
+        Support(
+            support_id="", mainline_id=mainline_id, station_m=s.station_m, x_m=float(x[i]), y_m=float(y[i]),
+            kind=s.kind, tree_id=s.tree_id, offset_m=s.offset_m, ground_z_m=float(ground_z[i]),
+            line_z_m=float("nan"),
+        )
+        for i, s in enumerate(stands)
+    ]
 
 
 def _numbered(mainline_id: str, supports: Sequence[Support]) -> tuple[Support, ...]:
@@ -287,7 +312,7 @@ def _numbered(mainline_id: str, supports: Sequence[Support]) -> tuple[Support, .
 
 
 def _unhung(route: Route, path: Path, stands: Sequence[Stand], terrain: Terrain) -> Mainline:
-    supports = [_support(route.mainline_id, path, s, terrain) for s in stands]
+    supports = _supports(route.mainline_id, path, stands, terrain)
     return Mainline(
         mainline_id=route.mainline_id, parent_id=route.parent_id, collection_id=route.collection_id,
         join_station_m=route.join_station_m, supports=_numbered(route.mainline_id, supports),
@@ -296,13 +321,15 @@ def _unhung(route: Route, path: Path, stands: Sequence[Stand], terrain: Terrain)
 
 def _pinned(route: Route, path: Path, stems: Stems, terrain: Terrain, rules: MainlineSettings) -> Mainline:
     """Return a kept line: exactly its vertices and heights."""
-    supports = []
+    stands = []
     for i, s in enumerate(path.station_m):
         tree_id, offset = tree_at(path, float(s), stems, rules.support_reach_m)
         end = i in (0, len(path.station_m) - 1)
-        stand = Stand(float(s), "anchor" if end else ("tree" if tree_id else "post"), tree_id, offset)
-        support = _support(route.mainline_id, path, stand, terrain)
-        supports.append(replace(support, line_z_m=float(route.low_z_m[i]), binding="pinned"))
+        stands.append(Stand(float(s), "anchor" if end else ("tree" if tree_id else "post"), tree_id, offset))
+    supports = [
+        replace(support, line_z_m=float(z), binding="pinned")
+        for support, z in zip(_supports(route.mainline_id, path, stands, terrain), route.low_z_m, strict=True)
+    ]
     return Mainline(
         mainline_id=route.mainline_id, parent_id=route.parent_id, collection_id=route.collection_id,
         join_station_m=route.join_station_m, supports=_numbered(route.mainline_id, supports), pinned=True,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -21,6 +22,8 @@ POST_PRICE = 3.0  # a post has to be carried in and dug
 LEAST_SPAN_M = 0.6  # two supports nearer than this are one
 CHECK_M = 0.25  # how closely blocked ground and candidate posts are looked at
 SAMPLE_M = 0.5
+STRAIGHT_M = 1e-4  # a vertex this near the straight line is no bend
+ISLAND_M = 2.0  # open ground between blocked cells no longer than this is part of the crossing
 SIDE_TREE_M = 1.5  # beside a crossing a tree this near the edge stands for a post on it
 UNUSABLE_REASONS = ("DEAD", "DUPLICATE", "BAD_POSITION", "OUTSIDE_PROPERTY", "OFF_TERRAIN", "NO_GROUND")
 
@@ -91,6 +94,18 @@ def path_of(xy_m: Floats) -> Path:
     return Path(xy_m=xy_m, station_m=np.concatenate(([0.0], np.cumsum(steps))))
 
 
+def bends_only(xy_m: Floats) -> Floats:
+    """Return the vertices without those that lie on the straight line between their neighbours."""
+    kept = [0]
+    for i in range(1, len(xy_m) - 1):
+        a, b = xy_m[kept[-1]], xy_m[i + 1]
+        chord = b - a
+        off = abs(chord[0] * (xy_m[i, 1] - a[1]) - chord[1] * (xy_m[i, 0] - a[0])) / max(float(np.hypot(*chord)), 1e-9)
+        if off > STRAIGHT_M:
+            kept.append(i)
+    return xy_m[[*kept, len(xy_m) - 1]]
+
+
 def stems_of(trees: Trees, terrain: Terrain, ground: Ground) -> Stems:
     """Return the trees that can hold a line: alive, once each, thick enough, on ground where a support may stand.
 
@@ -106,7 +121,7 @@ def stems_of(trees: Trees, terrain: Terrain, ground: Ground) -> Stems:
     return Stems(
         tree_id=tuple(trees.tree_id[int(i)] for i in keep),
         xy_m=points,
-        index=cKDTree(points if len(points) else np.full((1, 2), np.inf)),
+        index=cKDTree(points if len(points) else np.zeros((1, 2))),
     )
 
 
@@ -195,15 +210,33 @@ def _sides(station_m: Floats, shut: Mask, beside: Sequence[Stand], fixed: Sequen
     return out
 
 
+def _filled(shut: Mask, longest_m: float) -> Mask:
+    """Return blocked samples with small islands between them shut as well.
+
+    Cells make a slanting crossing ragged: the open corner between two of its cells is no place for a support.
+    An island stays open where a span over all of it would be too long.
+    """
+    out = shut.copy()
+    edge = np.diff(np.concatenate(([False], shut, [False])).astype(np.int8))
+    begin, end = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    run_from = begin[0] if begin.size else 0
+    for k in range(len(begin) - 1):
+        small = (begin[k + 1] - end[k]) * CHECK_M <= ISLAND_M
+        if small and (end[k + 1] - run_from + 2) * CHECK_M + 2.0 * SIDE_TREE_M <= longest_m:
+            out[end[k] : begin[k + 1]] = True
+        else:
+            run_from = begin[k + 1]
+    return out
+
+
 def _thin_out(fixed: Sequence[Stand], others: Sequence[Stand]) -> list[Stand]:
     """Return fixed stands and those others that are not on top of a fixed one, in station order."""
     at = np.array(sorted(f.station_m for f in fixed))
-    out = list(fixed)
-    for stand in others:
-        i = int(np.searchsorted(at, stand.station_m))
-        if min(abs(float(at[j]) - stand.station_m) for j in (max(i - 1, 0), min(i, len(at) - 1))) >= LEAST_SPAN_M:
-            out.append(stand)
-    return sorted(out, key=lambda c: (c.station_m, c.kind != "tree", abs(c.offset_m), c.tree_id))
+    own = np.array([o.station_m for o in others])
+    i = np.searchsorted(at, own)
+    away = np.minimum(np.abs(own - at[np.maximum(i - 1, 0)]), np.abs(at[np.minimum(i, len(at) - 1)] - own))
+    clear = [others[int(k)] for k in np.flatnonzero(away >= LEAST_SPAN_M)]
+    return sorted([*fixed, *clear], key=lambda c: (c.station_m, c.kind != "tree", abs(c.offset_m), c.tree_id))
 
 
 def _price(stand: Stand, reach_m: float) -> float:
@@ -217,17 +250,37 @@ def _candidates(
 ) -> tuple[list[Stand], tuple[float, ...]]:
     """Return every place worth a support, in station order, and the fixed ones on blocked ground."""
     grid = np.linspace(0.0, path.length_m, max(int(np.ceil(path.length_m / CHECK_M)), 1) + 1)
-    shut = blocked(terrain, ground, *path.at(grid))
+    shut = _filled(blocked(terrain, ground, *path.at(grid)), rules.max_support_gap_m)
     fixed = _fixed(path, joins_m, stems, rules.support_reach_m)
     on_blocked = blocked(terrain, ground, *path.at(np.array([f.station_m for f in fixed])))
     trees = _trees_beside(path, stems, rules.support_reach_m)
     bad = blocked(terrain, ground, *path.at(np.array([t.station_m for t in trees])))
-    beside = [t for t, shut_off in zip(trees, bad, strict=True) if not shut_off]
+    beside = [
+        t for t, shut_off in zip(trees, bad, strict=True) if not shut_off and not shut[_nearest(grid, t.station_m)]
+    ]
     forced = tuple(f.station_m for f, hit in zip(fixed, on_blocked, strict=True) if hit)
     fixed = _thin_out(fixed, _sides(grid, shut, beside, fixed))
     stride = 4 if rules.max_support_gap_m > 4.0 else 1
     posts = [Stand(float(s), "post") for s in grid[~shut & (np.arange(grid.size) % stride == 0)]]
+    posts += [p for p in _even(fixed, beside, rules.max_support_gap_m) if not shut[_nearest(grid, p.station_m)]]
     return _thin_out(fixed, [*beside, *posts]), forced
+
+
+def _nearest(grid_m: Floats, s: float) -> int:
+    return int(np.clip(np.rint(s / max(grid_m[-1], 1e-9) * (len(grid_m) - 1)), 0, len(grid_m) - 1))
+
+
+def _even(fixed: Sequence[Stand], beside: Sequence[Stand], longest_m: float) -> list[Stand]:
+    """Return the posts that part the way from one given place or tree to the next evenly, as few as will do.
+
+    Posts on a round grid alone would now and then need one more.
+    """
+    at = np.unique([c.station_m for c in (*fixed, *beside)])
+    out: list[Stand] = []
+    for a, b in pairwise(at):
+        parts = int(np.ceil((b - a) / longest_m - 1e-9))
+        out.extend(Stand(float(a + (b - a) * i / parts), "post") for i in range(1, parts))
+    return out
 
 
 def choose_stands(

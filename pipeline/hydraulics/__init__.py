@@ -2,6 +2,6 @@
 
 ``sap`` is Manning's formula in a circular segment, ``air`` isothermal flow of thin
 air, ``catalogue`` the pipes of ``templates/pipes.csv``, ``natural`` the vacuum that
-a falling column of sap makes by itself, ``sizing`` the choice of sizes on a tree of
-reaches and ``ends`` the arithmetic of pump, releaser, trap and tank.
+a falling column of sap makes by itself, ``sizing`` which size a reach needs, and
+``risers`` where the wet line of a pair breathes into its dry line.
 """

@@ -23,6 +23,7 @@ Like = npt.ArrayLike
 MANNING_N = 0.009  # polyethylene, design value; rules.csv sap.manning_n
 MANNING_N_FLAT = 0.010  # below FLAT_GRADE_PCT; rules.csv sap.manning_n_flat
 FLAT_GRADE_PCT = 2.0  # rules.csv sap.flat_grade
+ROUNDING_PCT = 1e-6  # a line hung at 2 % may come out a hair below it
 
 # Depth ratio at which Manning's flow is greatest: root of 3 t - 5 t cos t + 2 sin t = 0.
 ANGLE_AT_MOST_FLOW = 5.27810713700383
@@ -44,7 +45,7 @@ def manning_n(grade_pct: Like) -> Floats:
     >>> [float(n) for n in manning_n([1.0, 2.0, 5.0])]
     [0.01, 0.009, 0.009]
     """
-    return np.where(_array(grade_pct) < FLAT_GRADE_PCT, MANNING_N_FLAT, MANNING_N)
+    return np.where(_array(grade_pct) < FLAT_GRADE_PCT - ROUNDING_PCT, MANNING_N_FLAT, MANNING_N)
 
 
 def angle_rad(depth_ratio: Like) -> Floats:

@@ -15,6 +15,8 @@ from pipeline.records import Floats
 
 # Two lines that meet within this distance of an end of one of them touch there; they do not cross.
 TOUCH_M = 0.10
+# A lateral may pass on either side of the trunk that holds its own mainline: this near to its entry nothing counts.
+ENTRY_TOUCH_M = 0.50
 
 
 def _lines(case: Case) -> tuple[list[str], list[str], list[bool], list[BaseGeometry]]:
@@ -46,7 +48,7 @@ def forbidden(case: Case) -> list[Finding]:
             if inside > PLACE_TOL_M:
                 found.append(breach(
                     "NO_GO_CROSSED", layers[i], names[i], inside, 0.0, "m",
-                    f"{names[i]} runs {case.units.length(inside, 1)} through {_name(zones[k])}, where no line may go.",
+                    f"{names[i]} runs {case.units.length(inside, 1)} through {zones[k].title}, where no line may go.",
                     "Lead it round, or pin a gap.", pinned=pinned[i]))
     for layer, area in properties(case):
         shapely.prepare(area)
@@ -58,10 +60,6 @@ def forbidden(case: Case) -> list[Finding]:
                     f"{names[i]} runs {case.units.length(outside, 1)} outside the property line or nearer to it than "
                     f"{case.units.length(layer.rule.buffer_m, 1)}.", "Lead it back inside.", pinned=pinned[i]))
     return found
-
-
-def _name(zone: Zone) -> str:
-    return zone.name if zone.name == zone.kind or not zone.name else f"{zone.name} ({zone.kind})"
 
 
 def clearances(case: Case) -> list[Finding]:
@@ -87,7 +85,7 @@ def clearances(case: Case) -> list[Finding]:
         if least < zone.clearance_m - HEIGHT_TOL_M:
             found.append(breach(
                 "CLEARANCE", layers[i], names[i], least, zone.clearance_m, "m",
-                f"{names[i]} passes {_name(zone)} at {case.units.height(least)}, under the clearance of "
+                f"{names[i]} passes {zone.title} at {case.units.height(least)}, under the clearance of "
                 f"{case.units.height(zone.clearance_m)}.", "Hang it higher there, or lead it round.", pinned=pinned[i]))
     for (name, kind), count in sorted(met.items()):
         if listed[name, kind] < 1:
@@ -125,6 +123,8 @@ def _samples(case: Case, i: int) -> tuple[Floats, Floats, Floats]:
 def lines_apart(case: Case) -> list[Finding]:
     """No line crosses another, or itself, in plan; lines may touch where one of them ends.
 
+    Within half a metre of its entry (about a trunk) a lateral may lie on either side of its own mainline.
+
     Codes ``LINES_CROSS``, ``LINE_LOOPS``.
     """
     names, layers, _, shapes = _lines(case)
@@ -134,8 +134,9 @@ def lines_apart(case: Case) -> list[Finding]:
     first, second = tree.query(shapes, predicate="intersects")
     pairs = sorted((int(i), int(j)) for i, j in zip(first, second, strict=True) if i < j)
     found = []
+    own = {q.lateral_id: q.mainline_id for q in case.plan.laterals}
     for i, j in pairs:
-        where = _crossing(shapes[i], shapes[j])
+        where = _crossing(shapes[i], shapes[j], ENTRY_TOUCH_M if own.get(names[j]) == names[i] else TOUCH_M)
         if where is not None:
             found.append(breach(
                 "LINES_CROSS", layers[j], names[j], None, None, "",
@@ -149,11 +150,11 @@ def lines_apart(case: Case) -> list[Finding]:
     return found
 
 
-def _crossing(a: BaseGeometry, b: BaseGeometry) -> tuple[float, float] | None:
-    """Return a point where two lines cross away from their ends, or None."""
+def _crossing(a: BaseGeometry, b: BaseGeometry, touch_m: float) -> tuple[float, float] | None:
+    """Return a point where two lines cross further than `touch_m` from their ends, or None."""
     ends = shapely.MultiPoint([a.coords[0], a.coords[-1], b.coords[0], b.coords[-1]])
     for part in shapely.get_parts(a.intersection(b)):
-        if part.length > TOUCH_M or part.distance(ends) > TOUCH_M:
+        if part.length > touch_m or part.distance(ends) > touch_m:
             middle = part.interpolate(0.5, normalized=True) if part.length > 0.0 else part
             return float(middle.x), float(middle.y)
     return None

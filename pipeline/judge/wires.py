@@ -186,15 +186,16 @@ def _stands(case: Case, line: Mainline, zones: list[Zone]) -> list[Finding]:
     reach, trees = case.plan.settings.mainlines.support_reach_m, case.plan.trees
     number = {name: i for i, name in enumerate(trees.tree_id)} if any(s.tree_id for s in line.supports) else {}
     xyz = line.xyz_m
-    inside = np.zeros(len(xyz), dtype=np.bool_)
+    stands_in: dict[int, str] = {}
     for zone in zones:
-        inside |= zone.within(xyz[:, 0], xyz[:, 1])
+        for k in np.flatnonzero(zone.within(xyz[:, 0], xyz[:, 1])).tolist():
+            stands_in.setdefault(k, zone.title)
     found = []
-    for support, stands_inside in zip(line.supports[1:], inside[1:].tolist(), strict=True):
-        if stands_inside:
+    for k, support in enumerate(line.supports[1:], start=1):
+        if k in stands_in:
             found.append(breach(
                 "SUPPORT_PLACE", "supports", support.support_id, None, None, "",
-                f"{support.support_id} stands in a crossing or where no line may go.",
+                f"{support.support_id} stands in {stands_in[k]}, which is to be crossed without a support.",
                 "Move it out of the crossing.", pinned=line.pinned))
         if support.kind == "tree":
             i = number.get(support.tree_id)

@@ -38,6 +38,11 @@ class Zone:
     clearance_m: float
 
     @property
+    def title(self) -> str:
+        """Name for a sentence, with its kind."""
+        return self.kind if self.name in ("", self.kind) else f"{self.name} ({self.kind})"
+
+    @property
     def highest_m(self) -> float:
         """How high a line may hang inside, if that is more than elsewhere."""
         return self.clearance_m + ROOM_M

@@ -19,6 +19,7 @@ Keys = npt.NDArray[np.uint64]
 # than 1.5 m are a hand's reach and make no turn that a crew would see.
 TURN = np.array([math.radians(30.0), math.radians(100.0), 1.0 / math.radians(30.0), 1.5])
 CAPS = {"quick": 150, "normal": 400, "thorough": 1500}  # laterals enumerated for one head tree
+WIDTHS = {"quick": 8, "normal": 12, "thorough": 20}  # pieces followed from one tree
 MARGIN_M = 4.0  # a last tree this much dearer than its own lateral is not worth writing down
 ROOM = 200_000
 
@@ -73,8 +74,6 @@ class Columns:
 
 def single_costs(scene: Scene, entry_cost_m: float) -> Floats:
     """Return what a lateral for one tree alone costs, inf where there is none."""
-    if len(scene) == 0:
-        return np.zeros(0)
     first = np.maximum(scene.entry_slot, 0)
     z = np.maximum(scene.entry_need, scene.slot[first, 2] + scene.rule[2] * scene.entry_dist)
     length = np.hypot(scene.entry_dist, z - scene.slot[first, 2])
@@ -83,25 +82,24 @@ def single_costs(scene: Scene, entry_cost_m: float) -> Floats:
 
 def enumerate_columns(scene: Scene, laterals: LateralSettings, effort: str) -> Columns:
     """Return every legal lateral over the scene's trees, the cheapest to each set, in a fixed order."""
-    single = single_costs(scene, laterals.entry_cost_m)
-    slot = scene.slot if len(scene.slot) else np.zeros((1, 3))
-    parts: list[list[npt.NDArray[np.generic]]] = []
-    head, capped = 0, 0
-    while head < len(scene):
-        head, flat, ptr, cost, entry, key, load, more = enumerate_heads(
-            head, len(scene), scene.tree, scene.taps, scene.neighbour, scene.dist, scene.need, slot,
-            scene.entry_slot, scene.entry_dist, scene.entry_need, scene.rule, TURN,
-            min(laterals.max_taps, DEPTH), laterals.max_length_m, laterals.entry_cost_m,
-            CAPS[effort], single, MARGIN_M, ROOM,
-        )
-        parts.append([flat, ptr, cost, entry, key, load])
-        capped += more
-    if not parts:
+    if not len(scene) or not len(scene.slot):
         none = np.zeros(0)
         return Columns(
             flat=none.astype(np.int32), ptr=np.zeros(1, np.int64), cost_m=none, slot=none.astype(np.int64),
             key=none.astype(np.uint64), taps=none.astype(np.int64), capped_heads=0,
         )
+    single = single_costs(scene, laterals.entry_cost_m)
+    parts: list[list[npt.NDArray[np.generic]]] = []
+    head, capped = 0, 0
+    while head < len(scene):
+        head, flat, ptr, cost, entry, key, load, more = enumerate_heads(
+            head, len(scene), scene.tree, scene.taps, scene.neighbour, scene.dist, scene.need, scene.slot,
+            scene.entry_slot, scene.entry_dist, scene.entry_need, scene.rule, TURN,
+            min(laterals.max_taps, DEPTH), laterals.max_length_m, laterals.entry_cost_m,
+            WIDTHS[effort], CAPS[effort], single, MARGIN_M, ROOM,
+        )
+        parts.append([flat, ptr, cost, entry, key, load])
+        capped += more
     return _cheapest(_joined(parts, scene, capped))
 
 

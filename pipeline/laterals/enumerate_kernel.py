@@ -51,7 +51,7 @@ def turn_cost_m(ux: float, uy: float, vx: float, vy: float, rule: F64) -> float:
 def enumerate_heads(
     first: int, last: int, tree: F64, taps: I64, neighbour: I32, dist: F64, need: F64, slot: F64,
     ent_slot: I32, ent_dist: F64, ent_need: F64, rule: F64, turn: F64, most_taps: int, max_length: float,
-    entry_cost: float, cap: int, single: F64, margin: float, room: int,
+    entry_cost: float, width: int, cap: int, single: F64, margin: float, room: int,
 ) -> tuple[int, I32, I64, F64, I32, U64, I32, int]:
     """Write the legal laterals of the heads first..last-1, as many heads as fit into `room` rows.
 
@@ -69,7 +69,7 @@ def enumerate_heads(
     rows = 0
     capped = 0
     head = first
-    tries = np.array([neighbour.shape[1], 8, 6, 5, 4, 3, 2])
+    tries = np.array([width, 8, 6, 5, 4, 3, 2])
     while head < last:
         if rows >= room or ptr[rows] >= room * 8:
             break
@@ -77,7 +77,7 @@ def enumerate_heads(
             kept = rows
             for q in range(tries.shape[0]):
                 rows = _from_head(
-                    head, min(tries[q], neighbour.shape[1]), tree, taps, neighbour, dist, need, slot,
+                    head, min(tries[q], width), tree, taps, neighbour, dist, need, slot,
                     ent_slot, ent_dist, ent_need, rule, turn, most_taps, max_length, entry_cost, cap,
                     single, margin, flat, ptr, cost, entry, key, load, kept,
                 )

@@ -21,9 +21,10 @@ Ints32 = npt.NDArray[np.int32]
 Mask = npt.NDArray[np.bool_]
 
 CLEAR_SHARE = 0.5  # a span keeps this share of the lowest height between trees (ours: brush and snow dips)
-NEIGHBOURS = 12  # most pieces that go on from one tree
-ENTRIES = 10  # most entries kept for one tree
-ON_LINE_M = 0.05  # a tree nearer to a mainline than this stands on it and can only be a head
+NEIGHBOURS = 20  # most pieces kept that go on from one tree
+ENTRIES = 12  # most entries kept for one tree
+ENOUGH = 6  # with fewer legal entries than this every slot in reach is tried
+ON_LINE_M = 1e-3  # a tree nearer to a mainline than this stands on it and can only be a head
 JOIN_FREE_M = 0.5  # no entry this near to where one mainline joins another
 # slots tried from the one nearest to the tree: a few upstream, more downstream, where the fall is
 OFFSETS = np.array([0, -1, 1, -2, 2, -3, -5, -8, -12, -17, -22], dtype=np.int64)
@@ -184,7 +185,7 @@ def build(
     slot_bins = bins_of(np.hstack([slot[:, :2], slot[:, :2]]), max(laterals.reach_m, 2.0))
     entry_slot, entry_dist, entry_need, fail, shortfall, off = entry_pieces(
         tree, slot, slot_line, first, last, slot_bins.grid, slot_bins.dims, slot_bins.start, slot_bins.item,
-        z, mask, geo, *mains.args, rule, laterals.reach_m, OFFSETS, ENTRIES,
+        z, mask, geo, *mains.args, rule, laterals.reach_m, OFFSETS, ENTRIES, ENOUGH,
     )
     near = _near(tree, laterals.max_length_m)
     on_line = np.where(off < ON_LINE_M, ON_LINE_M, 0.0)

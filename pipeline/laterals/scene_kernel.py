@@ -79,12 +79,13 @@ def tree_edges(
 def entry_pieces(
     tree: F64, slot: F64, slot_line: I64, line_first: I64, line_last: I64, slot_grid: F64, slot_dims: I64,
     slot_start: I64, slot_item: I64, z: F32, mask: Bools, geo: F64, seg: F64, grid: F64, dims: I64,
-    start: I64, item: I64, rule: F64, reach: float, offset: I64, width: int,
+    start: I64, item: I64, rule: F64, reach: float, offset: I64, width: int, enough: int,
 ) -> tuple[I32, F64, F64, I32, F64, F64]:
     """Return the legal entries of each tree, nearest first, and what stopped the others.
 
     The slot nearest to the tree on each mainline within `reach`, and the slots `offset`
-    places up or down the line from it, are tried.
+    places up or down the line from it, are tried; and every other slot, outward, until
+    `enough` are legal.
 
     Returns
     -------
@@ -114,35 +115,62 @@ def entry_pieces(
         )
         for q in range(lines):
             line = slot_line[where[q]]
-            last = -1
-            for k in range(offset.shape[0]):
-                s = where[q] + offset[k]
-                if s < line_first[line] or s > line_last[line] or s == last:
+            first, last = line_first[line], line_last[line]
+            for k in range(offset.shape[0] + 2 * (last - first)):
+                # the chosen places first; then, while few are legal, every other slot outward
+                if k < offset.shape[0]:
+                    s = where[q] + offset[k]
+                else:
+                    if count >= enough:
+                        break
+                    j = k - offset.shape[0]
+                    step = -(j // 2 + 1) if j % 2 == 0 else j // 2 + 1
+                    s = where[q] + step
+                    if _listed(step, offset):
+                        continue
+                if s < first or s > last or np.hypot(slot[s, 0] - px, slot[s, 1] - py) > rule[4]:
                     continue
-                last = s
                 ok, d, need, why, miss = _one_entry(
                     px, py, pg, slot[s], z, mask, geo, seg, grid, dims, start, item, rule
                 )
-                if not ok:
+                if ok:
+                    count = _insert(t, s, d, need, count, out_slot, out_dist, out_need)
+                else:
                     fail[t, why] += 1
                     shortfall[t] = min(shortfall[t], miss)
-                    continue
-                i = count
-                if i == width:
-                    if out_dist[t, i - 1] <= d:
-                        continue
-                    i -= 1
-                else:
-                    count += 1
-                while i > 0 and out_dist[t, i - 1] > d:
-                    out_slot[t, i] = out_slot[t, i - 1]
-                    out_dist[t, i] = out_dist[t, i - 1]
-                    out_need[t, i] = out_need[t, i - 1]
-                    i -= 1
-                out_slot[t, i] = s
-                out_dist[t, i] = d
-                out_need[t, i] = need
     return out_slot, out_dist, out_need, fail, shortfall, off
+
+
+@njit(cache=True)
+def _listed(step: int, offset: I64) -> bool:
+    """Tell whether a step is one of the offsets."""
+    for k in range(offset.shape[0]):  # noqa: SIM110 - compiled code has no any() over a generator
+        if offset[k] == step:
+            return True
+    return False
+
+
+@njit(cache=True)
+def _insert(
+    t: int, s: int, d: float, need: float, count: int, out_slot: I32, out_dist: F64, out_need: F64,
+) -> int:
+    """Put an entry into the list of tree t, ordered by distance; return how many it holds."""
+    i = count
+    if i == out_slot.shape[1]:
+        if out_dist[t, i - 1] <= d:
+            return count
+        i -= 1
+    else:
+        count += 1
+    while i > 0 and out_dist[t, i - 1] > d:
+        out_slot[t, i] = out_slot[t, i - 1]
+        out_dist[t, i] = out_dist[t, i - 1]
+        out_need[t, i] = out_need[t, i - 1]
+        i -= 1
+    out_slot[t, i] = s
+    out_dist[t, i] = d
+    out_need[t, i] = need
+    return count
 
 
 @njit(cache=True)

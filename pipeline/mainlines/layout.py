@@ -12,6 +12,9 @@ from pipeline.mainlines import grow_kernel, improve_kernel, state_kernel
 from pipeline.mainlines.state_kernel import OUT, ROOT, Cover, Graph, Price, State
 
 BANDS = 5
+BANDS_IN_WINDOWS = 3  # fewer are as good there, and faster (measured)
+WIDEST_STEP_M = 4.0
+MOST_NODES = 700_000  # of the lattice; larger terrains get a wider step
 Report = Callable[[str, float], None]
 
 
@@ -20,6 +23,7 @@ class Effort:
     """How much searching is done; counts, never seconds, so that a plan can be repeated."""
 
     step_m: float
+    nodes: int  # the lattice's step is widened, to 4 m at most, until it has no more nodes than this
     starts: int
     windows_per_tip: float
     windows_least: int
@@ -28,10 +32,16 @@ class Effort:
 
 
 EFFORTS = {
-    "quick": Effort(step_m=4.0, starts=1, windows_per_tip=4.0, windows_least=150),
-    "normal": Effort(step_m=3.0, starts=1, windows_per_tip=14.0, windows_least=600),
-    "thorough": Effort(step_m=2.5, starts=3, windows_per_tip=40.0, windows_least=2500),
+    "quick": Effort(step_m=4.0, nodes=40_000, starts=1, windows_per_tip=4.0, windows_least=150),
+    "normal": Effort(step_m=3.0, nodes=80_000, starts=1, windows_per_tip=14.0, windows_least=600),
+    "thorough": Effort(step_m=2.5, nodes=300_000, starts=3, windows_per_tip=40.0, windows_least=2500),
 }
+
+
+def step_for(effort: Effort, area_m2: float) -> float:
+    """Return the step of the lattice for a terrain of some area, in metres."""
+    wanted = float(np.clip((area_m2 / effort.nodes) ** 0.5, effort.step_m, WIDEST_STEP_M))
+    return max(wanted, float((area_m2 / MOST_NODES) ** 0.5))
 
 
 def empty_state(nodes: int, trees: int, seed: int) -> State:
@@ -63,13 +73,12 @@ def seeded(graph: Graph, cover: Cover, seed: int, source: npt.NDArray[np.int64],
     return s
 
 
-def full_appetite(cover: Cover, graph: Graph) -> float:
+def full_appetite(cover: Cover) -> float:
     """Return a high but not extreme number of taps within reach of a node, to scale appetites by."""
     per_node = np.add.reduceat(
         np.append(cover.taps[cover.tree], 0.0), np.minimum(cover.start[:-1], cover.tree.size)
     ) * (np.diff(cover.start) > 0)
     some = per_node[per_node > 0]
-    del graph
     return float(np.percentile(some, 90)) if some.size else 1.0
 
 
@@ -79,7 +88,7 @@ def grow(graph: Graph, cover: Cover, s: State, price: Price, reach_m: float, ful
     n = s.down.shape[0]
     log = np.empty(2 * n + 4096, dtype=np.int64)
     box = (0, 0, graph.rows, graph.cols)
-    improve_kernel.grow_box(graph, cover, s, price, box, BANDS, reach_m, pull, full, start, log, 0)
+    improve_kernel.grow_box(graph, cover, s, price, box, BANDS, reach_m, pull, full, start, 1.6, 30, log, 0)
     improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
 
 
@@ -107,7 +116,7 @@ def improved(
     for k in range(rounds):
         half = effort.half_m * (1.35, 1.0, 0.8, 1.2)[k % 4]
         improve_kernel.improve(
-            graph, cover, s, price, BANDS, reach_m, full, windows // rounds + 1, half, effort.most_nodes, 0.0
+            graph, cover, s, price, BANDS_IN_WINDOWS, reach_m, full, windows // rounds + 1, half, effort.most_nodes, 0.0
         )
         improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
         report("improving mainlines", share[0] + (share[1] - share[0]) * (k + 1) / rounds)
@@ -118,7 +127,7 @@ def best_layout(
     reach_m: float, effort: Effort, seed: int, report: Report,
 ) -> State:
     """Return the best of several starts, each grown and improved."""
-    full = full_appetite(cover, graph)
+    full = full_appetite(cover)
     best: State | None = None
     best_value = np.inf
     for k in range(effort.starts):
@@ -130,7 +139,4 @@ def best_layout(
         value = objective(graph, cover, s, price)
         if value < best_value:
             best, best_value = s, value
-    assert_best = best
-    if assert_best is None:
-        return seeded(graph, cover, seed, *sources)
-    return assert_best
+    return best if best is not None else seeded(graph, cover, seed, *sources)

@@ -9,6 +9,7 @@ machines, what a storm left) are listed in :data:`NOT_FROM_A_PLAN` with the reas
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -44,10 +45,12 @@ BIG_CREW = 5  # K4: Quebec r. 12.1, s. 51.2 (S)
 WALK_IN_MIN = 15.0  # K5 (D)
 COARSE_SPREAD_M = 5.0  # K8 (D)
 
-# Trail kinds by words in their names; the clearance rows J3 to J6. English and French.
+# Trail kinds by whole words in their names, the way that needs most room first; rows J2 to J6. English and French.
 TRAIL_WORDS = (
-    ("J3", ("snowmobile", "sled", "motoneige")), ("J4", ("atv", "ohv", "quad", "bike", "vtt", "vélo")),
-    ("J6", ("horse", "bridle", "cheval", "équestre")), ("J5", ("foot", "hik", "walk", "ski", "pied", "raquette")),
+    ("J2", "skid|skidder|log|logging|truck|tractor|haul|débardage|tracteur|camion|forestier"),
+    ("J3", "snowmobiles?|sleds?|motoneiges?"), ("J6", "horses?|bridle|cheval|chevaux|équestre"),
+    ("J4", "atv|ohv|utv|quads?|bikes?|cycle|vtt|vélos?|quad"),
+    ("J5", "foot|footpath|hik(?:e|ing)|walk(?:ing)?|ski(?:ing)?|snowshoe|pied|pédestre|raquettes?"),
 )
 
 NOT_FROM_A_PLAN = {
@@ -284,16 +287,16 @@ def _season_rules(c: Case) -> Rows:
 
 
 def trail_code(name: str) -> str:
-    """Return the row of a trail by its name: J3 to J6, or J0 when its use is not known."""
-    low = name.lower()
-    return next((code for code, words in TRAIL_WORDS if any(word in low for word in words)), "J0")
+    """Return the row of a trail by its name: J2 to J6, or J0 when its use is not known."""
+    return next((code for code, words in TRAIL_WORDS if re.search(rf"\b(?:{words})\b", name, re.IGNORECASE)), "J0")
 
 
 def _way_rules(c: Case) -> Rows:
     """Yield the rows about roads and trails."""
     roads, trails = c.crosses("road"), c.crosses("trail")
     yield "J1", bool(roads), _places(roads)
-    yield "J2", bool(roads), _places(roads)
+    wheels = roads + [t for t in trails if trail_code(t.name) == "J2"]
+    yield "J2", bool(wheels), _places(wheels)
     for code in ("J0", "J3", "J4", "J5", "J6"):
         own = [t for t in trails if trail_code(t.name) == code]
         yield code, bool(own), _places(own)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from math import ceil
 
 from pipeline.sheets.context import SheetContext
-from pipeline.sheets.local import words_local
+from pipeline.sheets.local import tied, words_local
 from pipeline.sheets.marks import Box, Group, Line, Link, Mark, Page, Rect, Text, heading, tick_box
 from pipeline.sheets.paper import body_page, body_rect
 from pipeline.sheets.table import BODY_PT, ROW_PT, Column, Row, table
@@ -65,6 +65,11 @@ class Composer:
         """Where the next block begins."""
         return self._y
 
+    @property
+    def page_no(self) -> int:
+        """Number of the page being filled, from 1."""
+        return len(self._pages) + 1
+
     def new_page(self) -> None:
         """Start a page, unless this one is still empty."""
         if self._marks:
@@ -95,7 +100,7 @@ class Composer:
         """Add running text, wrapped; with a tick box before it when asked."""
         lead = 18.0 if tick else 0.0
         x = self.body.x0 + indent_pt + lead
-        lines = wrap(text, size, (width_pt or self.body.width - indent_pt) - lead, bold=bold)
+        lines = wrap(tied(text), size, (width_pt or self.body.width - indent_pt) - lead, bold=bold)
         step = size * LINE_FACTOR
         height = max(len(lines) * step, ROW_PT if tick else 0.0) + 2.0
         self.need(height)

@@ -113,7 +113,8 @@ def _serve(ctx: SheetContext, reason: str) -> str:
     lifts = lifts[lifts > 0.0]
     if reason in ("BELOW_OUTLET", "NO_GRADE") and len(lifts):
         low, high = (say(ctx, ctx.units.height(float(v))) for v in (lifts.min(), lifts.max()))
-        text = f"{ctx.w('cover.lift', low=low, high=high)} {text}"
+        words = ctx.w("cover.lift_one", lift=high) if low == high else ctx.w("cover.lift", low=low, high=high)
+        text = f"{words} {text}"
     return text
 
 
@@ -126,9 +127,8 @@ def _levels(ctx: SheetContext, pages: Composer) -> None:
         pages.para(ctx.w("cover.level_none"))
     for key, names in (("level_these", doubtful), ("level_unknown", unknown)):
         if names:
-            shown = ", ".join(names[:_MANY_LEVELS])
-            more = ctx.w("cover.level_more", n=len(names) - _MANY_LEVELS) if len(names) > _MANY_LEVELS else ""
-            pages.para(f"{ctx.w(f'cover.{key}', n=len(names))} {shown} {more}".strip())
+            shown = ", ".join(names) if len(names) <= _MANY_LEVELS else ctx.w("cover.level_more")
+            pages.para(f"{ctx.w(f'cover.{key}', n=len(names), all=len(ctx.plan.laterals))} {shown}")
     pages.space()
 
 
@@ -136,7 +136,7 @@ def _not_checked(ctx: SheetContext, pages: Composer) -> None:
     """Add the layers that nobody supplied."""
     if ctx.plan.not_checked:
         layers = ", ".join(ctx.w(f"common.{kind}") for kind in ctx.plan.not_checked)
-        pages.para(f"{ctx.w('common.not_checked')}: {layers}. {ctx.w('cover.not_checked')}", bold=True)
+        pages.para(ctx.w("cover.not_checked", layers=layers), bold=True)
         pages.space()
 
 
@@ -159,9 +159,11 @@ def _sections(ctx: SheetContext, pages: Composer) -> None:
         for s in ctx.plan.sections
     ]
     pages.table(rows, [
-        Column(ctx.w("cover.col_section"), 44.0, bold=True), Column(ctx.w("cover.col_lines"), 110.0, wrap=True, flex=1.0),
+        Column(ctx.w("cover.col_section"), 44.0, bold=True),
+        Column(ctx.w("cover.col_lines"), 110.0, wrap=True, flex=1.0),
         Column(ctx.w("cover.mainline"), 62.0, "right"), Column(ctx.w("cover.laterals"), 46.0, "right"),
-        Column(ctx.w("cover.taps"), 42.0, "right", bold=True), Column(ctx.w("cover.col_hours"), 48.0, "right"),
+        Column(ctx.w("cover.taps"), 42.0, "right", bold=True),
+        Column(ctx.w("cover.col_hours").replace("|", "\n"), 48.0, "right"),
         Column(ctx.w("cover.col_code"), 70.0, "center"), Column(ctx.w("cover.col_crew"), 60.0),
         Column(ctx.w("cover.col_built"), 40.0, "center", tick=True),
     ])

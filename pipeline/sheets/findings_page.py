@@ -34,18 +34,30 @@ def build(ctx: SheetContext) -> list[Page]:
 
 def _columns(ctx: SheetContext) -> list[Column]:
     return [
-        Column(ctx.w("findings.col_where"), 62.0, bold=True, wrap=True), Column(ctx.w("findings.col_measured"), 54.0, "right"),
-        Column(ctx.w("findings.col_limit"), 54.0, "right"), Column(ctx.w("findings.col_text"), 250.0, wrap=True, flex=1.0),
+        Column(ctx.w("findings.col_where"), 62.0, bold=True, wrap=True),
+        Column(ctx.w("findings.col_measured"), 54.0, "right"), Column(ctx.w("findings.col_limit"), 54.0, "right"),
+        Column(ctx.w("findings.col_text"), 250.0, wrap=True, flex=1.0),
         Column(ctx.w("findings.col_done"), 30.0, "center", tick=True),
     ]
 
 
 def _row(ctx: SheetContext, finding: Finding) -> Row:
-    what = f"{finding.text} {finding.remedy}"
+    what = f"{finding.text} {finding.remedy}\n{finding.code}"
+    if ctx.language != "en":  # what stages say is English: its gist comes first in the reader's language
+        what = f"{ctx.words.get(f'finding.{finding.code}', '')}\n{what}".strip()
     return [
-        finding.subject_id or ctx.w("findings.whole"), measured(ctx, finding.measured, finding.unit),
-        measured(ctx, finding.limit, finding.unit), f"{what}\n{finding.code}", "",
+        subject(ctx, finding), measured(ctx, finding.measured, finding.unit),
+        measured(ctx, finding.limit, finding.unit), what, "",
     ]
+
+
+def subject(ctx: SheetContext, finding: Finding) -> str:
+    """Return what a finding is about: an ID as it is, a reason or a layer in words."""
+    name = finding.subject_id
+    for key in (f"reason.{name}", f"common.{name}"):
+        if name and ctx.has(key):
+            return ctx.words[key]
+    return name or ctx.w("findings.whole")
 
 
 def measured(ctx: SheetContext, value: float | None, unit: str) -> str:

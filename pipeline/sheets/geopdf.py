@@ -64,7 +64,7 @@ def to_pdf(pages: Sequence[Page], info: DocumentInfo) -> bytes:
         out = io.BytesIO()
         mode = pikepdf.ObjectStreamMode.generate if info.compact else pikepdf.ObjectStreamMode.disable
         pdf.save(
-            out, deterministic_id=True, object_stream_mode=mode, compress_streams=True,
+            out, min_version="1.7", deterministic_id=True, object_stream_mode=mode, compress_streams=True,
             stream_decode_level=pikepdf.StreamDecodeLevel.none,
         )
     return out.getvalue()

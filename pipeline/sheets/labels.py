@@ -180,16 +180,22 @@ class LabelField:
 
     def _along(self, label: Label, box: Rect) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
         (x0, y0), (x1, y1) = leader(label, box)
-        steps = max(2, int(math.hypot(x1 - x0, y1 - y0)))
-        share = np.arange(1, steps) / steps
+        steps = max(4, int(math.hypot(x1 - x0, y1 - y0)))
+        # the first two points lie in the symbol's own blocked cells
+        share = np.arange(3, max(steps, 4)) / steps
         row = (y0 + (y1 - y0) * share - self.rect.y0).astype(np.intp).clip(0, self.hard.shape[0] - 1)
         col = (x0 + (x1 - x0) * share - self.rect.x0).astype(np.intp).clip(0, self.hard.shape[1] - 1)
         return row, col
 
     def _leader_free(self, label: Label, box: Rect, *, across: bool) -> bool:
         row, col = self._along(label, box)
-        if self.hard[row, col].any() or self.taken[row, col].any():
+        if self.hard[row, col].any():
             return False
+        # a cell of air on each side: a leader that runs along a text reads as its underline
+        top, right = self.hard.shape[0] - 1, self.hard.shape[1] - 1
+        for dr, dc in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)):
+            if self.taken[(row + dr).clip(0, top), (col + dc).clip(0, right)].any():
+                return False
         return across or float(self.soft[row, col].max(initial=0.0)) < _NO_LEADER_ACROSS
 
     def _take_leader(self, label: Label, box: Rect) -> None:

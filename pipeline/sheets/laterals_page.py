@@ -61,13 +61,11 @@ def _columns(ctx: SheetContext) -> list[Column]:
         return ctx.w(f"laterals.{key}", unit=unit).replace("|", "\n")
 
     return [
-        Column(title("col_lateral"), 52.0, bold=True), Column(title("col_entry"), 46.0, "right", bold=True),
-        Column(title("col_height"), 34.0, "right"),
+        Column(title("col_lateral"), 52.0, bold=True), Column(title("col_entry"), 50.0, "right", bold=True, wrap=True),
         Column(title("col_trees"), 100.0, wrap=True, flex=1.0),
-        Column(title("col_taps"), 27.0, "right", bold=True), Column(title("col_running"), 33.0, "right"),
-        Column(title("col_length"), 33.0, "right"), Column(title("col_cut"), 33.0, "right", bold=True),
-        Column(title("col_fall"), 30.0, "right"), Column(title("col_slope"), 35.0, "right"),
-        Column(title("col_grade"), 42.0, "center", bold=True, wrap=True),
+        Column(title("col_taps"), 30.0, "right", bold=True), Column(title("col_running"), 34.0, "right"),
+        Column(title("col_length"), 44.0, "right", wrap=True), Column(title("col_cut"), 34.0, "right", bold=True),
+        Column(title("col_grade"), 56.0, "center", bold=True, wrap=True),
         Column(title("col_built"), 34.0), Column(title("col_done"), 27.0, "center", tick=True),
     ]
 
@@ -79,14 +77,16 @@ def _row(ctx: SheetContext, lateral: Lateral, running: int) -> Row:
     x, y, z = (float(v) for v in lateral.xyz_m[0])
     entry_m = z - float(ctx.terrain.sample(x, y))
     grade = lateral.min_grade_pct
-    flat = _FLAT if grade < ctx.plan.settings.laterals.aim_grade_pct else ""
+    flat = _FLAT if round(grade, 1) < ctx.plan.settings.laterals.aim_grade_pct else ""
+    height = say(ctx, units.height_value(entry_m)) if isfinite(entry_m) else "?"
+    word = ctx.w(f"laterals.grade_{lateral.grade_confidence.replace(' ', '_')}").replace(" ", "\u00a0")
+    length, cut = (say(ctx, units.length_value(v)) for v in (lateral.length_m, cut_length_m(lateral)))
     return [
-        Cell(lateral.lateral_id, tag="lateral"), Cell(say(ctx, units.station(lateral.entry_station_m)), uri=uri),
-        say(ctx, units.height_value(entry_m)) if isfinite(entry_m) else "?",
+        Cell(lateral.lateral_id, tag="lateral"),
+        Cell(f"{say(ctx, units.station(lateral.entry_station_m))}\n{height}", uri=uri, tag="entry"),
         trees_text(ctx, lateral), str(lateral.taps), str(running),
-        say(ctx, units.length_value(lateral.length_m)), say(ctx, units.length_value(cut_length_m(lateral))),
-        say(ctx, units.height_value(lateral.fall_m)), f"{say(ctx, f'{grade:.1f}')}{flat}",
-        ctx.w(f"laterals.grade_{lateral.grade_confidence.replace(' ', '_')}"), "", "",
+        f"{length}\n{say(ctx, units.height_value(lateral.fall_m))}", cut,
+        f"{say(ctx, f'{grade:.1f}')}{flat}\n{word}", "", "",
     ]
 
 

@@ -16,7 +16,7 @@ _FRENCH_UNITS = (
 
 
 def local(language: str, text: str) -> str:
-    """Return a printed number or quantity in the language's spelling.
+    r"""Return a printed number or quantity in the language's spelling.
 
     French takes a decimal comma, a fixed space between thousands and its own unit names.
     Positions for phones and tags are not to be passed through here.
@@ -24,13 +24,26 @@ def local(language: str, text: str) -> str:
     Examples
     --------
     >>> local("fr", "1,234.5 ft")
-    '1\\xa0234,5 pi'
+    '1\xa0234,5 pi'
     """
     if language != "fr":
         return text
     text = _NUMBER.sub(lambda m: m.group().replace(",", "\u00a0").replace(".", ","), text)
     for pattern, word in _FRENCH_UNITS:
         text = pattern.sub(word, text)
+    return text
+
+
+_TIES = (
+    re.compile(r"(?<=\d) (?=(?:m|cm|km|ft|pi|in|po|lbf|N|kN|kV|kPa|inHg|poHg|gal|L|h|min|mph)\b|%|°)"),
+    re.compile(r" (?=[:;?!»×=])"), re.compile(r"(?<=«) "),
+)
+
+
+def tied(text: str) -> str:
+    """Return `text` with fixed spaces where a line must not break: before units and French punctuation."""
+    for pattern in _TIES:
+        text = pattern.sub("\u00a0", text)
     return text
 
 

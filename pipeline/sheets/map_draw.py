@@ -137,8 +137,10 @@ def _other_trees(ctx: SheetContext, view: SectionView, out: MapDrawing) -> list[
     for t, (x, y) in zip(index.tolist(), at.tolist(), strict=True):
         if plan.trees.status[t] == "not_tapped":
             marks += symbols.not_tapped(x, y)
+        elif plan.trees.status[t] == "set_aside":
+            marks += symbols.set_aside(x, y)
         else:
-            marks += symbols.set_aside(x, y, 1.6 if plan.trees.status[t] == "set_aside" else 1.1)
+            marks += symbols.other_tree(x, y)
     if marks:
         out.kinds["untapped"] = None
     return marks
@@ -179,7 +181,7 @@ def _line_marks(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: L
             x, y = out.view.point(support.x_m, support.y_m)
             ladder = is_ladder(ctx, support)
             marks += symbols.support(x, y, support.kind, ladder=ladder)
-            field_.block(Rect(x - 3.8, y - 3.8, x + 3.8, y + 3.8))
+            field_.block_disc(x, y, 3.9)
             if ladder:
                 field_.block(Rect(x - 2.6, y + 3.5, x + 2.6, y + 12.0))
                 out.kinds["ladder"] = None
@@ -195,7 +197,7 @@ def _crossing_marks(
     for piece in view.pieces:
         if piece.line.mainline_id == line_id:
             dx, dy = direction(piece, station_m, out.view)
-    field_.block(Rect(x - 5.0, y - 5.0, x + 5.0, y + 5.0))
+    field_.block_disc(x, y, 5.2)
     out.kinds["crossing"] = None
     return symbols.crossing(x, y, dx, dy)
 

@@ -76,12 +76,14 @@ def grid(frame: Frame, view: MapView) -> Grid:
     low, high = corners.min(axis=0), corners.max(axis=0)
     xs = np.arange(np.ceil(low[0] / step), np.floor(high[0] / step) + 1) * step
     ys = np.arange(np.ceil(low[1] / step), np.floor(high[1] / step) + 1) * step
-    crosses, points = _crosses(net, view, xs, ys)
     labels, boxes = _labels(net, view, xs, ys, low, high)
+    crosses, points = _crosses(net, view, xs, ys, boxes)
     return Grid(step, name, crosses, points, labels, boxes)
 
 
-def _crosses(net: _Net, view: MapView, xs: Floats, ys: Floats) -> tuple[tuple[Mark, ...], tuple[Point, ...]]:
+def _crosses(
+    net: _Net, view: MapView, xs: Floats, ys: Floats, boxes: tuple[Rect, ...]
+) -> tuple[tuple[Mark, ...], tuple[Point, ...]]:
     if not len(xs) or not len(ys):
         return (), ()
     gx, gy = (a.ravel() for a in np.meshgrid(xs, ys))
@@ -91,7 +93,8 @@ def _crosses(net: _Net, view: MapView, xs: Floats, ys: Floats) -> tuple[tuple[Ma
     parts: list[tuple[Point, ...]] = []
     points: list[Point] = []
     for (x, y), (ux, uy) in zip(at.tolist(), (east / np.hypot(*east.T)[:, np.newaxis] * 5.0).tolist(), strict=True):
-        if inside.x0 < x < inside.x1 and inside.y0 < y < inside.y1:
+        here = Rect(x - 5.0, y - 5.0, x + 5.0, y + 5.0)
+        if inside.holds(here) and not any(here.overlaps(box) for box in boxes):
             parts += [((x - ux, y - uy), (x + ux, y + uy)), ((x + uy, y - ux), (x - uy, y + ux))]
             points.append((x, y))
     return ((Polyline(tuple(parts), 0.5, "#4a4a4a"),) if parts else ()), tuple(points)

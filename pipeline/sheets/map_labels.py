@@ -19,6 +19,10 @@ from pipeline.units import FT_M
 Floats = npt.NDArray[np.float64]
 
 STATION_STEP_US_M, STATION_STEP_METRIC_M = 100.0 * FT_M, 25.0
+# kinds of labels whose loss is told, and those that are told by name while they are few
+_REPORTED = ("end", "hazard", "lateral", "support", "crossing", "tag", "station", "name")
+_NAMED = ("end", "hazard", "lateral", "support", "crossing")
+_MOST_NAMES = 6
 SUPPORT_PT, LATERAL_PT, TAG_PT, STATION_PT, BOX_PT = 7.6, 8.2, 7.0, 8.2, 7.8
 
 
@@ -166,7 +170,7 @@ def _crossing_labels(ctx: SheetContext, view: SectionView, window: MapView) -> l
         x, y = window.point(crossing.x_m, crossing.y_m)
         name = crossing.name or ctx.w(f"common.{crossing.kind}")
         out.append(Label(
-            x, y, f"{crossing.crossing_id} {name}", SUPPORT_PT, bold=True, clear=6.5, style="box", kind="crossing",
+            x, y, f"{crossing.crossing_id} {name}", SUPPORT_PT, bold=True, clear=7.0, style="box", kind="crossing",
             tag=f"crossing:{crossing.crossing_id}",
         ))
     return out
@@ -201,15 +205,10 @@ def dropped_text(ctx: SheetContext, dropped: Sequence[Label]) -> str:
     if not dropped:
         return ctx.w("map.dropped_none")
     parts = []
-    named = (("support", "map.dropped_supports"), ("lateral", "map.dropped_laterals"), ("end", "map.dropped_ends"),
-             ("hazard", "map.dropped_ends"))
-    for kind, key in named:
+    for kind in _REPORTED:
         names = [label.text for label in dropped if label.kind == kind]
-        if names:
-            parts.append(ctx.w(key, names=", ".join(names)))
-    for kind, key in (("tag", "map.dropped_tags"), ("station", "map.dropped_stations"),
-                      ("crossing", "map.dropped_crossings"), ("name", "map.dropped_names")):
-        count = sum(label.kind == kind for label in dropped)
-        if count:
-            parts.append(ctx.w(key, n=count))
+        if names and kind in _NAMED and len(names) <= _MOST_NAMES:
+            parts.append(ctx.w(f"map.dropped_{kind}", names=", ".join(names)))
+        elif names:
+            parts.append(ctx.w(f"map.dropped_{kind}_n", n=len(names)))
     return ctx.w("map.dropped", what=", ".join(parts))

@@ -12,13 +12,13 @@ from pipeline.sheets.marks import Box, Group, Page, Rect
 from pipeline.sheets.paper import body_page, body_rect
 from pipeline.sheets.section_view import SectionView, all_points_m, section_view
 
-PANEL_PT = 184.0  # height of the strip with key, scale and code under the map
+PANEL_PT = 190.0  # height of the strip with key, scale and code under the map
 _MAP_MARGIN_PT = 44.0  # room for labels between the outermost line and the frame
 _LEAST_RATIO = 235.0  # larger scales show a crew no more of the ground
 _DETAIL_OVERLAP_PT = 60.0
-_DETAIL_FOOT_PT = 42.0
+_DETAIL_FOOT_PT = 56.0
 TAG_RATIO_LEAST = 1500  # smaller scales never carry tree tags
-_LOST_SHARE = 0.05  # of the trees: when more tags find no room, the section gets detail maps
+_LOST_SHARE = 0.08  # of the trees: when more labels find no room, the section gets detail maps
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
@@ -36,7 +36,7 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
         "map.subtitle", name=ctx.plan.settings.bush.name, length=ctx.units.length(view.length_m),
         laterals=len(view.laterals), taps=section.taps,
     )
-    note = _note(ctx, drawing, ctx.w("map.tags_on_panels") if dense else "")
+    note = _note(ctx, drawing, dense=dense)
     room = Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0)
     marks = [_figure(ctx, view, drawing), *panel(ctx, view, drawing, room, note)]
     geo = window.geo_box(ctx.plan.frame, f"{section.section_id} {title}")
@@ -49,26 +49,37 @@ def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[Ma
     if window.ratio <= TAG_RATIO_LEAST:
         drawing = draw_map(ctx, view, window, tags=True)
         lost = sum(label.kind in ("tag", "support", "lateral") for label in drawing.dropped)
-        if window.ratio <= TAG_RATIO_MOST or lost <= max(2, _LOST_SHARE * len(view.tree)):
+        if window.ratio <= TAG_RATIO_MOST or lost <= max(4, _LOST_SHARE * len(view.tree)):
             return drawing, False
     return draw_map(ctx, view, window, tags=False), True
 
 
 def _details(ctx: SheetContext, view: SectionView, window: MapView, subtitle: str) -> list[Page]:
-    """Return the dense section again at a scale where every tree has its tag."""
+    """Return the dense section again at a scale where the trees have their tags."""
     body = body_rect(ctx)
     name = view.section.section_id
     frame = Rect(body.x0, body.y0 + _DETAIL_FOOT_PT, body.x1, body.y1)
-    ratio = max(r for r in ratios(us=ctx.units.is_us) if r <= TAG_RATIO_MOST)
     pages = []
-    for number, tile in enumerate(tiles(window, all_points_m(view), ratio, frame, _DETAIL_OVERLAP_PT), start=1):
-        drawing = draw_map(ctx, view, tile, tags=True)
+    for number, drawing in enumerate(_detail_maps(ctx, view, window, frame), start=1):
         title = ctx.w("map.detail_title", number=number)
         room = Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0)
-        foot = detail_foot(ctx, drawing, room, _note(ctx, drawing, ""))
-        geo = tile.geo_box(ctx.plan.frame, f"{name} {title}")
+        foot = detail_foot(ctx, drawing, room, _note(ctx, drawing, dense=False))
+        geo = drawing.view.geo_box(ctx.plan.frame, f"{name} {title}")
         pages.append(body_page(ctx, name, title, subtitle, [_figure(ctx, view, drawing), *foot], geo))
     return pages
+
+
+def _detail_maps(ctx: SheetContext, view: SectionView, window: MapView, frame: Rect) -> list[MapDrawing]:
+    """Return detail maps at the smallest of two scales that loses few tags, else at the larger one."""
+    fitting = [r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO * 1.5 <= r <= TAG_RATIO_MOST]
+    maps: list[MapDrawing] = []
+    for ratio in dict.fromkeys((fitting[-1], fitting[0])):
+        views = tiles(window, all_points_m(view), ratio, frame, _DETAIL_OVERLAP_PT)
+        maps = [draw_map(ctx, view, tile, tags=True) for tile in views]
+        lost = sum(label.kind in ("tag", "support", "lateral") for drawing in maps for label in drawing.dropped)
+        if lost <= _LOST_SHARE * len(view.tree):
+            break
+    return maps
 
 
 def _figure(ctx: SheetContext, view: SectionView, drawing: MapDrawing) -> Group:
@@ -80,11 +91,14 @@ def _figure(ctx: SheetContext, view: SectionView, drawing: MapDrawing) -> Group:
     return Group((Group(tuple(drawing.marks), clip=drawing.view.rect), frame), role="Figure", alt=alt)
 
 
-def _note(ctx: SheetContext, drawing: MapDrawing, first: str) -> str:
+def _note(ctx: SheetContext, drawing: MapDrawing, *, dense: bool) -> str:
     """Return what this map does not show or could not place; never silent."""
-    parts = [first, dropped_text(ctx, drawing.dropped)]
+    parts = []
     if ctx.plan.not_checked:
         keys = [f"common.{kind}" for kind in ctx.plan.not_checked]
         names = [ctx.w(key) if ctx.has(key) else key.partition(".")[2] for key in keys]
-        parts.insert(0, ctx.w("map.not_checked_layers", layers=", ".join(names)))
-    return "  ".join(part for part in parts if part)
+        parts.append(ctx.w("map.not_checked_layers", layers=", ".join(names)))
+    if dense:
+        parts.append(ctx.w("map.tags_on_panels"))
+    parts.append(dropped_text(ctx, drawing.dropped))
+    return "  ".join(parts)

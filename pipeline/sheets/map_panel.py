@@ -13,6 +13,7 @@ from pipeline.sheets.ground_layer import ORDER, key_sample
 from pipeline.sheets.inset import inset
 from pipeline.sheets.map_draw import LATERAL_PT, MAINLINE_PT, MapDrawing
 from pipeline.sheets.map_labels import meeting_point
+from pipeline.sheets.mapview import MapView
 from pipeline.sheets.marks import (
     BLACK,
     WHITE,
@@ -37,6 +38,7 @@ _SAMPLE_PT = 28.0
 _ROW_PT = 11.4
 _KEY_PT = 7.4
 _QR_PT = 96.0  # with the quiet zone: modules of 0.9 mm at version 3
+_INSET_MOST_PT = 96.0
 CHECK_US_PT, CHECK_METRIC_PT = 144.0, 50.0 / 25.4 * 72.0
 _SEGMENTS_M = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
 
@@ -63,7 +65,7 @@ def panel(ctx: SheetContext, view: SectionView, drawing: MapDrawing, rect: Rect,
 def detail_foot(ctx: SheetContext, drawing: MapDrawing, rect: Rect, note: str) -> list[Mark]:
     """Return the line under a detail map: note, scale bar and check bar; its key is on the main map."""
     note_marks, top = _note_lines(note, rect)
-    marks: list[Mark] = [*note_marks, heading(rect.x0, top - 12.0, _scale_text(ctx, drawing), 8.6)]
+    marks: list[Mark] = [*note_marks, heading(rect.x0, top - 12.0, scale_text(ctx, drawing.view), 8.6)]
     marks += scale_bar(ctx, drawing.view.pt_per_m, rect.x0 + 150.0, top - 17.0)
     marks.append(paragraph(rect.x1, top - 12.0, ctx.w("map.key_see_map"), 7.4, align="right"))
     return marks
@@ -95,7 +97,7 @@ def _key(ctx: SheetContext, view: SectionView, drawing: MapDrawing, rect: Rect) 
         drawn.append(Text(x + _SAMPLE_PT + 5.0, y - 2.7, text, size, tag="key"))
     marks.append(Group(tuple(drawn), role="Figure", alt=ctx.w("map.alt_key")))
     top = rect.y1 - 19.0 - second * _ROW_PT
-    box = Rect(rect.x0 + width, rect.y0 + 1.0, rect.x1, top)
+    box = Rect(rect.x0 + width, max(rect.y0 + 1.0, top - _INSET_MOST_PT), rect.x1, top)
     if box.height > 36.0:
         marks += inset(ctx, view.section.section_id, box)
     return marks
@@ -123,7 +125,8 @@ def _entries(ctx: SheetContext, drawing: MapDrawing) -> list[_Entry]:
         ("collection", "key_collection", lambda x, y: symbols.collection(x + mid, y, 9.5)),
         ("neighbour", "key_neighbour", lambda x, y: [
             Line(x, y, x + _SAMPLE_PT, y, 2.2, "#9a9a9a", dash=(6.0, 2.0))]),
-        ("untapped", "key_untapped", lambda x, y: [*symbols.not_tapped(x + 9.0, y), *symbols.set_aside(x + 19.0, y)]),
+        ("untapped", "key_untapped", lambda x, y: [
+            *symbols.not_tapped(x + 4.0, y), *symbols.set_aside(x + 14.0, y), *symbols.other_tree(x + 24.0, y)]),
     ]
     rows.insert(3, _Entry(_join_sample, w("map.key_join")))
     rows += [_Entry(draw, w(f"map.{key}")) for kind, key, draw in singles if kind in used]
@@ -192,8 +195,9 @@ def _grid_sample(x: float, y: float) -> list[Mark]:
 # ---------------------------------------------------------------- scale and north
 
 
-def _scale_text(ctx: SheetContext, drawing: MapDrawing) -> str:
-    ratio = drawing.view.ratio
+def scale_text(ctx: SheetContext, view: MapView) -> str:
+    """Return the scale in words and as a ratio."""
+    ratio = view.ratio
     if ctx.units.is_us:
         return ctx.w("map.scale_us", feet=f"{ratio / 12.0:.0f}", ratio=f"{ratio:.0f}")
     return ctx.w("map.scale_metric", metres=f"{ratio / 100.0:g}", ratio=f"{ratio:.0f}")
@@ -203,7 +207,7 @@ def _scale(ctx: SheetContext, drawing: MapDrawing, rect: Rect) -> list[Mark]:
     y = rect.y1
     marks: list[Mark] = [
         heading(rect.x0, y - 10.0, ctx.w("map.scale"), 10.0),
-        paragraph(rect.x0, y - 23.0, _scale_text(ctx, drawing), 8.6, bold=True),
+        paragraph(rect.x0, y - 23.0, scale_text(ctx, drawing.view), 8.6, bold=True),
     ]
     bars: list[Mark] = scale_bar(ctx, drawing.view.pt_per_m, rect.x0, y - 30.0)
     us = ctx.units.is_us
@@ -214,7 +218,7 @@ def _scale(ctx: SheetContext, drawing: MapDrawing, rect: Rect) -> list[Mark]:
         y -= 8.4
     bars += check_bar(rect.x0, y - 1.0, us=us)
     marks.append(Group(tuple(bars), role="Figure", alt=ctx.w("map.alt_scale")))
-    return marks + norths(ctx, drawing, Rect(rect.x0, rect.y0, rect.x1, y - 10.0))
+    return marks + norths(ctx, drawing.view, Rect(rect.x0, rect.y0, rect.x1, y - 10.0))
 
 
 def scale_bar(ctx: SheetContext, pt_per_m: float, x: float, top: float) -> list[Mark]:
@@ -249,13 +253,12 @@ def check_bar(x: float, y: float, *, us: bool) -> list[Mark]:
     ]
 
 
-def norths(ctx: SheetContext, drawing: MapDrawing, rect: Rect) -> list[Mark]:
+def norths(ctx: SheetContext, view: MapView, rect: Rect) -> list[Mark]:
     """Return the three norths with their angles in words."""
-    view = drawing.view
     grid_deg = convergence_deg(ctx.plan.frame, view.x_m, view.y_m)
     place = _declination(ctx, view.x_m, view.y_m)
-    height = min(rect.height - 4.0, 56.0)
-    foot = (rect.x0 + 26.0, rect.y1 - 6.0 - height)
+    height = min(rect.height - 9.0, 56.0)
+    foot = (rect.x0 + 26.0, rect.y1 - 9.0 - height)
     marks: list[Mark] = [_arrow_to(foot, 0.0, height - 14.0, 1.5), _star(foot[0], foot[1] + height - 9.0)]
     marks.append(Text(foot[0], foot[1] + height - 2.0, ctx.w("map.true_n"), 6.8, bold=True, align="center"))
     lines: list[tuple[str, bool]] = []
@@ -343,6 +346,8 @@ def _find(ctx: SheetContext, view: SectionView, rect: Rect) -> list[Mark]:
     rows += [(t, False, 6.8) for t in wrap(f"{words} {ctx.w('map.qr_more')}", 6.8, rect.width)]
     y = square.y0 - 7.0
     for text, bold, size in rows:
+        if y < rect.y0 + 1.0:
+            break
         shown, own = fit(text, size, rect.width, bold=bold)
         marks.append(paragraph(rect.x0, y, shown, own, bold=bold))
         y -= size + 1.4

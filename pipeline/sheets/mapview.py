@@ -139,9 +139,12 @@ def tiles(view: MapView, points_m: Floats, ratio: float, rect: Rect, overlap_pt:
     out = []
     for row in range(count[1] - 1, -1, -1):
         for col in range(count[0]):
-            center = start + step * (col, row)
-            inside = (np.abs(at - center) <= step / 2.0 + 1e-6).all(axis=1)
+            middle = start + step * (col, row)
+            inside = (np.abs(at - middle) <= step / 2.0 + 1e-6).all(axis=1)
             if inside.any():
+                # around its own points, so that the paper is not spent on empty woods
+                own = at[inside]
+                center = (own.min(axis=0) + own.max(axis=0)) / 2.0
                 x, y = turned.plan(center[np.newaxis, :])[0]
                 out.append(MapView(rect, float(x), float(y), ratio, view.turn_deg))
     return out

@@ -42,7 +42,8 @@ def _load_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     if not rows:
         pages.para(ctx.w("materials.load_none"))
     pages.table(rows, [
-        Column(ctx.w("materials.col_item"), 200.0, bold=True, flex=1.0), Column(ctx.w("materials.col_unit"), 44.0, "center"),
+        Column(ctx.w("materials.col_item"), 200.0, bold=True, flex=1.0),
+        Column(ctx.w("materials.col_unit"), 44.0, "center"),
         Column(ctx.w("materials.col_plan"), 60.0, "right", bold=True),
         Column(ctx.w("materials.col_loaded"), 50.0, "center", tick=True),
         Column(ctx.w("materials.col_used"), 60.0), Column(ctx.w("materials.col_left"), 60.0),
@@ -69,7 +70,8 @@ def _pipes(ctx: SheetContext, pages: Composer, section: Section) -> None:
         Column(ctx.w("materials.col_size"), 52.0, bold=True, flex=1.0),
         Column(ctx.w("materials.col_from"), 54.0, "right", bold=True),
         Column(ctx.w("materials.col_to"), 54.0, "right", bold=True),
-        Column(f"{ctx.w('materials.col_length')}\n{unit}", 46.0, "right"), Column(ctx.w("materials.col_taps"), 40.0, "right"),
+        Column(f"{ctx.w('materials.col_length')}\n{unit}", 46.0, "right"),
+        Column(ctx.w("materials.col_taps"), 40.0, "right"),
         Column(ctx.w("materials.col_fill"), 48.0, "right"), Column(ctx.w("materials.col_ties"), 58.0, "right"),
         Column(ctx.w("materials.col_done"), 34.0, "center", tick=True),
     ])
@@ -82,9 +84,15 @@ def _pipe_row(ctx: SheetContext, pipe: Pipe, low: float, high: float) -> Row:
     fill = f"{100.0 * pipe.area_ratio:.0f} %" if pipe.role != "dry" and isfinite(pipe.area_ratio) else "—"
     ties = units.length(pipe.sidetie_spacing_m, 1) if 0.0 < pipe.sidetie_spacing_m < 1e6 else "—"
     return [
-        pipe.mainline_id, ctx.w(f"materials.role_{pipe.role}"), say(ctx, pipe.nominal), say(ctx, units.station(low)),
-        say(ctx, units.station(high)), say(ctx, units.length_value(high - low)), str(pipe.taps), fill, say(ctx, ties), "",
+        pipe.mainline_id, ctx.w(f"materials.role_{pipe.role}"), size_name(ctx, pipe.nominal),
+        say(ctx, units.station(low)), say(ctx, units.station(high)), say(ctx, units.length_value(high - low)),
+        str(pipe.taps), fill, say(ctx, ties), "",
     ]
+
+
+def size_name(ctx: SheetContext, nominal: str) -> str:
+    """Return a nominal size with its unit: catalogues count in inches."""
+    return say(ctx, nominal if nominal.endswith((" in", " mm")) else f"{nominal} in")
 
 
 def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
@@ -103,7 +111,8 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     pages.heading(ctx.w("materials.cut", slack=f"{100 * CUT_SLACK:.0f}"))
     unit = say(ctx, ctx.units.length_unit)
     columns = [
-        Column(ctx.w("materials.col_lateral"), 52.0, bold=True, flex=1.0), Column(f"{ctx.w('materials.col_cut')} {unit}", 34.0, "right"),
+        Column(ctx.w("materials.col_lateral"), 52.0, bold=True, flex=1.0),
+        Column(f"{ctx.w('materials.col_cut')} {unit}", 34.0, "right"),
         Column(ctx.w("materials.col_drops"), 28.0, "right"), Column("✓", 20.0),
     ] * _CUT_COLUMNS
     pages.table(rows, columns)
@@ -120,7 +129,8 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
     ]
     rows.append([ctx.w("materials.sum"), say(ctx, f"{sum(tasks.values()):.1f}"), "", ""])
     pages.table(rows, [
-        Column(ctx.w("materials.col_task"), 180.0, bold=True, flex=1.0), Column(ctx.w("materials.col_hours"), 70.0, "right", bold=True),
+        Column(ctx.w("materials.col_task"), 180.0, bold=True, flex=1.0),
+        Column(ctx.w("materials.col_hours"), 70.0, "right", bold=True),
         Column(ctx.w("materials.col_real"), 80.0), Column(ctx.w("materials.col_who"), 140.0),
     ])
     size = ctx.plan.settings.sheets.crew_size
@@ -131,7 +141,7 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
 
 
 def _steps(ctx: SheetContext, pages: Composer) -> None:
-    pages.heading(ctx.w("materials.steps"), keep_pt=60.0)
+    pages.heading(ctx.w("materials.steps"), keep_pt=_STEPS * 19.5)
     for i in range(1, _STEPS + 1):
         pages.para(f"{i}.  {ctx.w(f'materials.step_{i}')}", tick=True)
     pages.space()
@@ -139,7 +149,7 @@ def _steps(ctx: SheetContext, pages: Composer) -> None:
 
 def _sign_off(ctx: SheetContext, pages: Composer) -> None:
     """Add the checks before leaving, room for changes, signatures and how the sheet gets back."""
-    pages.heading(ctx.w("materials.checks"), keep_pt=60.0)
+    pages.heading(ctx.w("materials.checks"), keep_pt=_CHECKS * 19.5)
     for i in range(1, _CHECKS + 1):
         pages.para(ctx.w(f"materials.check_{i}"), tick=True)
     pages.space()

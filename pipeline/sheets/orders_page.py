@@ -18,6 +18,8 @@ def build(ctx: SheetContext) -> list[Page]:
     pages = Composer(ctx, "", ctx.w("orders.title"), ctx.w("orders.subtitle", name=plan.settings.bush.name))
     own_prices = bool(plan.settings.prices.file)
     pages.para(ctx.w("orders.own_prices" if own_prices else "orders.example_prices"), bold=True, size=9.5)
+    pages.para(ctx.w("orders.rolls"))
+    pages.para(ctx.w("orders.check"))
     pages.space(3.0)
     parts = [p for p in plan.takeoff.total if p.code != LABOUR]
     if not parts:
@@ -27,19 +29,19 @@ def build(ctx: SheetContext) -> list[Page]:
     pages.space(3.0)
     _sums(ctx, pages, parts)
     _labour(ctx, pages)
-    pages.para(ctx.w("orders.rolls"))
-    pages.para(ctx.w("orders.check"))
     return pages.pages()
 
 
 def _columns(ctx: SheetContext) -> list[Column]:
     currency = ctx.plan.takeoff.currency
     return [
-        Column(ctx.w("orders.col_item"), 190.0, bold=True, flex=1.0), Column(ctx.w("orders.col_unit"), 36.0, "center"),
+        Column(ctx.w("orders.col_item"), 190.0, bold=True, wrap=True, flex=1.0),
+        Column(ctx.w("orders.col_unit"), 36.0, "center"),
         Column(ctx.w("orders.col_needed"), 58.0, "right"), Column(ctx.w("orders.col_order"), 58.0, "right", bold=True),
         Column(f"{ctx.w('orders.col_price')}\n{currency}", 56.0, "right"),
         Column(f"{ctx.w('orders.col_cost')}\n{currency}", 64.0, "right"),
-        Column(ctx.w("orders.col_ordered"), 46.0, "center", tick=True), Column(ctx.w("orders.col_got"), 46.0, "center", tick=True),
+        Column(ctx.w("orders.col_ordered"), 46.0, "center", tick=True),
+        Column(ctx.w("orders.col_got"), 46.0, "center", tick=True),
     ]
 
 
@@ -80,6 +82,7 @@ def _labour(ctx: SheetContext, pages: Composer) -> None:
     rows: list[Row] = [[task_name(ctx, task), say(ctx, f"{value:,.1f}")] for task, value in hours.items() if value > 0]
     rows.append([ctx.w("materials.sum"), say(ctx, f"{sum(hours.values()):,.1f}")])
     pages.table(rows, [
-        Column(ctx.w("materials.col_task"), 200.0, bold=True, flex=1.0), Column(ctx.w("materials.col_hours"), 90.0, "right", bold=True),
+        Column(ctx.w("materials.col_task"), 200.0, bold=True, flex=1.0),
+        Column(ctx.w("materials.col_hours"), 90.0, "right", bold=True),
     ])
     pages.space()

@@ -27,8 +27,9 @@ def _tasks(language: str) -> dict[str, str]:
 def part_name(ctx: SheetContext, part: Part) -> str:
     """Return a part's name in the sheets' language; the take-off's own name when the catalogue has none."""
     for code, name in _names(ctx.language):
-        if part.code == code or part.code.startswith(f"{code} "):
-            return name.replace("{size}", part.code[len(code):].strip())
+        size = part.code[len(code):].strip()
+        if part.code == f"{code} {size}".strip() and bool(size) == ("{size}" in name):
+            return name.replace("{size}", size)
     return part.name
 
 

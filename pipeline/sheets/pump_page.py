@@ -24,13 +24,14 @@ def build(ctx: SheetContext) -> list[Page]:
             continue
         pages.space(3.0)
         pages.table(_figures(ctx, station), [
-            Column(ctx.w("pump.col_what"), 200.0, bold=True, flex=1.0), Column(ctx.w("pump.col_value"), 110.0, "right", bold=True),
-            Column(ctx.w("pump.col_built"), 120.0),
+            Column(ctx.w("pump.col_what"), 200.0, bold=True, flex=1.0),
+            Column(ctx.w("pump.col_value"), 110.0, "right", bold=True), Column(ctx.w("pump.col_built"), 120.0),
         ], size=9.5, row_height=20.0)
         pages.space()
         pages.heading(ctx.w("pump.how"))
         pages.table(_arithmetic(ctx, station), [
-            Column(ctx.w("pump.col_what"), 105.0, bold=True), Column(ctx.w("pump.col_how"), 300.0, wrap=True, flex=1.0),
+            Column(ctx.w("pump.col_what"), 105.0, bold=True, wrap=True),
+            Column(ctx.w("pump.col_how"), 300.0, wrap=True, flex=1.0),
         ])
         pages.space(10.0)
     for key in ("note_peak", "note_air", "note_height", "note_electric", "note_food"):
@@ -51,7 +52,10 @@ def _place(ctx: SheetContext, point: CollectionPoint) -> str:
 
 def _figures(ctx: SheetContext, station: Station) -> list[Row]:
     units = ctx.units
-    rows = [("taps", f"{station.taps:,d}"), ("peak", units.flow(station.peak_flow_l_min)), ("tank", units.volume(station.tank_l))]
+    rows = [
+        ("taps", f"{station.taps:,d}"), ("peak", units.flow(station.peak_flow_l_min)),
+        ("tank", units.volume(station.tank_l)),
+    ]
     if ctx.plan.settings.flow.pumped:
         rows += [
             ("pump", units.air(station.pump_air_m3_s)), ("vacuum", units.vacuum(station.vacuum_kpa)),

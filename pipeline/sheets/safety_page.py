@@ -9,10 +9,10 @@ from pipeline.safety import SafetyWords, distance_text, load_safety, note_text, 
 from pipeline.sheets.compose import Composer, boxed_lines, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
-from pipeline.sheets.local import local
+from pipeline.sheets.local import local, tied
 from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text, tick_box
 from pipeline.sheets.table import Cell, Column, Row
-from pipeline.sheets.text import wrap
+from pipeline.sheets.text import fit, wrap
 
 _LEFT_PT = 0.5  # share of the width that the place block takes
 _NOTE_PT = 8.8
@@ -30,7 +30,7 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     pages = Composer(ctx, section.section_id, ctx.w("safety.title"), ctx.w("safety.subtitle"))
     _emergency(ctx, pages, section)
     _fixed_lines(ctx, pages, section, words)
-    _saw_block(ctx, pages, words, found)
+    _saw_block(ctx, pages, found)
     _ladder_block(ctx, pages, words, found)
     _not_checked(ctx, pages, words, found)
     pages.heading(ctx.w("safety.first", n=len(first), total=len(first) + len(rest)), keep_pt=40.0)
@@ -39,7 +39,8 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     pages.space(3.0)
     pages.para(ctx.w("safety.more", n=len(rest)), bold=True)
     if rest:
-        pages.new_page()
+        if pages.page_no == 1:
+            pages.new_page()
         _rest(ctx, pages, words, rest)
     _sign_off(ctx, pages, found)
     return pages.pages()
@@ -50,8 +51,8 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
 
 def _emergency(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add where help comes to, whom to call, and lines for what the plan does not know."""
-    pages.block(116.0, lambda rect: _emergency_marks(ctx, rect, section))
-    pages.space(4.0)
+    pages.block(124.0, lambda rect: _emergency_marks(ctx, rect, section))
+    pages.space(6.0)
 
 
 def _emergency_marks(ctx: SheetContext, rect: Rect, section: Section) -> list[Mark]:
@@ -63,12 +64,14 @@ def _emergency_marks(ctx: SheetContext, rect: Rect, section: Section) -> list[Ma
     ]
     y = rect.y1 - 31.0
     for text, size, bold, uri in _meeting(ctx, section):
-        marks.append(Group((Text(rect.x0 + 6.0, y, text, size, bold=bold),), role="P"))
+        for line in wrap(text, size, middle - rect.x0 - 12.0, bold=bold):
+            marks.append(Group((Text(rect.x0 + 6.0, y, line, size, bold=bold),), role="P"))
+            y -= 12.5 if size > 8.0 else 14.5
         if uri:
-            marks.append(Link(Rect(rect.x0 + 4.0, y - 3.0, middle - 4.0, y + size), uri, text))
-        y -= size * 1.32
+            marks.append(Link(Rect(rect.x0 + 4.0, y + 9.5, middle - 4.0, y + 12.5 + size), uri, text))
     blank = "______________"
-    minutes_text = f"{sheets.hospital_min:.0f} min" if sheets.hospital_min > 0 else f"____ min ({ctx.w('common.not_checked')})"
+    known = sheets.hospital_min > 0
+    minutes_text = f"{sheets.hospital_min:.0f} min" if known else f"____ min ({ctx.w('common.not_checked')})"
     right = (
         (ctx.w("safety.call", call=sheets.emergency_call or blank), True),
         (ctx.w("safety.radio", radio=sheets.radio or blank, signal=ctx.w(f"safety.signal_{sheets.signal}")), False),
@@ -100,8 +103,8 @@ def _meeting(ctx: SheetContext, section: Section) -> list[tuple[str, float, bool
     uri = geo_uri_fine(lon, lat)
     north, east = minutes(lon, lat)
     return [
-        *lines, (usng(lon, lat).text(), 11.0, True, ""), (ctx.w("safety.usng"), 7.6, False, ""),
-        (f"{north}   {east}", 10.0, True, ""), (ctx.w("safety.ddm"), 7.6, False, ""),
+        *lines, (usng(lon, lat).text(), 10.5, True, ""), (ctx.w("safety.usng"), 7.6, False, ""),
+        (f"{north}   {east}", 10.5, True, ""), (ctx.w("safety.ddm"), 7.6, False, ""),
         (ctx.w("safety.phone", lat=decimal(lat), lon=decimal(lon)), 8.8, True, uri),
     ]
 
@@ -126,7 +129,7 @@ def _fixed_lines(ctx: SheetContext, pages: Composer, section: Section, words: Sa
         "keepout_m": say(ctx, distance_text(keepout_m(ctx), ctx.units)),
     }
     for i, (title, text) in enumerate(words.fixed, start=1):
-        _titled(pages, f"{i}  {title}", text.format(**values))
+        _titled(pages, f"{i}  {title}", tied(text.format(**values)))
     pages.space(3.0)
 
 
@@ -154,7 +157,7 @@ def _codes(found: tuple[SafetyNote, ...], letter: str) -> list[SafetyNote]:
     return [n for n in found if n.code[0] == letter and not n.not_checked]
 
 
-def _saw_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found: tuple[SafetyNote, ...]) -> None:
+def _saw_block(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...]) -> None:
     """Add the chainsaw block when saw work is planned or not ruled out."""
     notes = _codes(found, "A")
     task = any(n.code == "A1" for n in notes)
@@ -166,7 +169,6 @@ def _saw_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found: tu
         lines = [
             (status, True),
             (ctx.w("safety.saw_distance", distance=say(ctx, distance_text(keepout_m(ctx), ctx.units))), False),
-            (ctx.w("safety.block_codes", codes=", ".join(n.code for n in notes)), False),
         ]
     _block(ctx, pages, ctx.w("safety.saw"), lines, hold=task)
 
@@ -183,7 +185,6 @@ def _ladder_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found:
         lines = [
             (ctx.w("safety.ladder_yes", reach=reach, snow=snow), True),
             (_text(ctx, words, above), False),
-            (ctx.w("safety.block_codes", codes=", ".join(n.code for n in notes)), False),
         ]
     _block(ctx, pages, ctx.w("safety.ladder"), lines, hold=above is not None)
 
@@ -193,7 +194,7 @@ def _block(ctx: SheetContext, pages: Composer, title: str, lines: list[tuple[str
     right = _SIGN_PT + 46.0 if hold else 0.0
     wrapped = [
         (piece, bold) for text, bold in lines
-        for piece in wrap(text, _NOTE_PT, pages.body.width - 106.0 - right, bold=bold)
+        for piece in wrap(tied(text), _NOTE_PT, pages.body.width - 106.0 - right, bold=bold)
     ]
     height = max(len(wrapped) * _NOTE_PT * 1.28 + 9.0, 30.0 if hold else 20.0)
 
@@ -216,9 +217,10 @@ def _block(ctx: SheetContext, pages: Composer, title: str, lines: list[tuple[str
 def _hold(ctx: SheetContext, rect: Rect) -> list[Mark]:
     """Return the word HOLD, white on black, with room for initials and time."""
     split = rect.x0 + 46.0
+    word, size = fit(ctx.w("safety.hold"), 9.5, 42.0, bold=True)
     return [
         Box(Rect(rect.x0, rect.y0, split, rect.y1), width=0.0, fill=BLACK),
-        Group((Text((rect.x0 + split) / 2.0, rect.center[1] - 3.6, ctx.w("safety.hold"), 9.5, bold=True,
+        Group((Text((rect.x0 + split) / 2.0, rect.center[1] - size * 0.38, word, size, bold=True,
                     color=WHITE, align="center"),), role="P"),
         Line(split + 6.0, rect.y0 + 11.0, rect.x1 - 6.0, rect.y0 + 11.0, 0.8),
         Group((Text(split + 6.0, rect.y0 + 3.6, ctx.w("safety.initials"), 6.6),), role="P"),
@@ -230,7 +232,7 @@ def _not_checked(ctx: SheetContext, pages: Composer, words: SafetyWords, found: 
     layers = [words.layer[dict(n.values)["layer"]] for n in found if n.not_checked]
     if not layers:
         return
-    text = ctx.w("safety.not_checked_text", layers="; ".join(layers))
+    text = ctx.w("safety.not_checked_text", layers=" · ".join(layers))
     _block(ctx, pages, ctx.w("common.not_checked"), [(text, True)], hold=True)
 
 
@@ -238,12 +240,12 @@ def _not_checked(ctx: SheetContext, pages: Composer, words: SafetyWords, found: 
 
 
 def _text(ctx: SheetContext, words: SafetyWords, note: SafetyNote) -> str:
-    return note_text(note, words, ctx.units, lambda text: local(ctx.language, text))
+    return tied(note_text(note, words, ctx.units, lambda text: local(ctx.language, text)))
 
 
 def severity_word(ctx: SheetContext, severity: int) -> str:
     """Return the signal word of a severity (ANSI Z535: danger, warning, caution, notice)."""
-    return ctx.w(f"safety.word_{'danger' if severity >= 5 else 'warning' if severity == 4 else 'caution' if severity == 3 else 'notice'}")
+    return ctx.w(f"safety.word_{'notice' if severity < 3 else ('caution', 'warning', 'danger')[severity - 3]}")
 
 
 def _note(ctx: SheetContext, pages: Composer, words: SafetyWords, note: SafetyNote) -> None:
@@ -251,7 +253,7 @@ def _note(ctx: SheetContext, pages: Composer, words: SafetyWords, note: SafetyNo
     right = _SIGN_PT if note.sign_off else 0.0
     room = pages.body.width - _CODE_PT - right - 12.0
     lines = wrap(_text(ctx, words, note), _NOTE_PT, room)
-    height = max(len(lines) * _NOTE_PT * _STEP + 7.0, 25.0 if note.sign_off else 22.0)
+    height = max(len(lines) * _NOTE_PT * _STEP + 4.0, 23.5 if note.sign_off else 20.0)
 
     def draw(rect: Rect) -> list[Mark]:
         return [
@@ -269,18 +271,18 @@ def _note(ctx: SheetContext, pages: Composer, words: SafetyWords, note: SafetyNo
 
 
 def _signal(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
-    """Return the signal word: white on black for danger, a heavy box for warning; a triangle when people can be hurt."""
+    """Return the signal word: white on black for danger; a triangle where people can be hurt."""
     black = note.severity >= 5
     color = WHITE if black else BLACK
     y = rect.center[1]
     marks: list[Mark] = [Box(rect, width=1.6 if note.severity == 4 else 0.9, fill=BLACK if black else "")]
     if note.severity >= 3:
         x = rect.x0 + 9.0
-        marks.append(Polygon((((x - 5.0, y - 1.0), (x + 5.0, y - 1.0), (x, y + 8.0)),), fill=color))
-        marks.append(Text(x, y + 0.2, "!", 6.6, bold=True, align="center", color=BLACK if black else WHITE))
+        marks.append(Polygon((((x - 5.5, y - 4.5), (x + 5.5, y - 4.5), (x, y + 5.5)),), fill=color))
+        marks.append(Text(x, y - 3.3, "!", 7.0, bold=True, align="center", color=BLACK if black else WHITE))
     marks.append(Group((
-        Text(rect.x0 + 17.0, y, severity_word(ctx, note.severity), 7.4, bold=True, color=color),
-        Text(rect.x0 + 17.0, y - 9.0, note.code, 7.4, bold=True, color=color, tag="code"),
+        Text(rect.x0 + 17.0, y + 1.8, severity_word(ctx, note.severity), 7.4, bold=True, color=color),
+        Text(rect.x0 + 17.0, y - 7.4, note.code, 7.4, bold=True, color=color, tag="code"),
     ), role="P"))
     return marks
 
@@ -298,8 +300,8 @@ def _initials(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
 
 def _rest(ctx: SheetContext, pages: Composer, words: SafetyWords, rest: tuple[SafetyNote, ...]) -> None:
     """Add the notes of the later pages, by kind of work, each kind in severity order."""
-    for letter, title in words.group.items():
-        own = [n for n in rest if n.code[0] == letter]
+    for letters, title in words.group.items():
+        own = [n for n in rest if n.code[0] in letters]
         if not own:
             continue
         pages.heading(title, keep_pt=34.0, size=10.0)
@@ -315,7 +317,10 @@ def _sign_off(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...])
     leader = sum(n.sign_off == "CL" for n in found)
     pages.heading(ctx.w("safety.sign_title"), keep_pt=110.0)
     pages.para(ctx.w("safety.sign_rule", leader=leader, qualified=qualified))
-    rows: list[Row] = [[Cell(ctx.w(f"safety.sign_{who}"), bold=True), "", "", ""] for who in ("crew_leader", "qualified", "first_aider")]
+    rows: list[Row] = [
+        [Cell(ctx.w(f"safety.sign_{who}"), bold=True), "", "", ""]
+        for who in ("crew_leader", "qualified", "first_aider")
+    ]
     pages.table(rows, [
         Column(ctx.w("safety.col_role"), 130.0), Column(ctx.w("safety.col_name"), 150.0, flex=1.0),
         Column(ctx.w("safety.col_initials"), 110.0), Column(ctx.w("safety.col_time"), 110.0),

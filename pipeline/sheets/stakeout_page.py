@@ -42,6 +42,7 @@ class _Point:
     line_z_m: float
     offset_m: float
     has_support: bool
+    needed_m: float = 0.0
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
@@ -55,7 +56,7 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
         pages.heading(_piece_title(ctx, section, line, low, high))
         points = _points(ctx, line, low, high)
         rows = [
-            _row(ctx, point, points[i + 1] if i + 1 < len(points) else None, bench.ground_z_m, magnetic)
+            _row(ctx, point, points[i + 1] if i + 1 < len(points) else None, magnetic)
             for i, point in enumerate(points)
         ]
         pages.table(rows, _columns(ctx), size=NUMBER_PT, row_height=ROW_PT)
@@ -121,41 +122,50 @@ def _points(ctx: SheetContext, line: Mainline, low: float, high: float) -> list[
 
 
 def _support_point(ctx: SheetContext, support: Support) -> _Point:
-    kind = ctx.w(f"stakeout.kind_{support.kind}")
+    """Return a support: on trees the tag, species and diameter say what it is, elsewhere its kind."""
+    kind = "" if support.tree_id and support.kind == "tree" else ctx.w(f"stakeout.kind_{support.kind}")
+    tree, rest = _held_by(ctx, support)
     return _Point(
-        support.station_m, support.support_id.rpartition("-")[2], kind, _held_by(ctx, support),
+        support.station_m, support.support_id.rpartition("-")[2], " ".join(w for w in (kind, tree) if w), rest,
         support.x_m, support.y_m, support.ground_z_m, support.line_z_m, support.offset_m, has_support=True,
     )
 
 
-def _held_by(ctx: SheetContext, support: Support) -> str:
-    """Return tag, species and diameter of the tree that holds the line, and the branches that join here."""
+def _held_by(ctx: SheetContext, support: Support) -> tuple[str, str]:
+    """Return the tag of the tree that holds the line; its species and diameter, and the branches that join."""
     words = []
     trees = ctx.plan.trees
-    if support.tree_id:
-        words.append(support.tree_id)
-        at = trees.tree_id.index(support.tree_id) if support.tree_id in trees.tree_id else -1
-        if at >= 0:
-            words.append(trees.species[at])
-            if isfinite(float(trees.dbh_cm[at])):
-                size = ctx.units.diameter_value(float(trees.dbh_cm[at]))
-                words.append(say(ctx, f"{size} {ctx.units.diameter_unit}"))
+    at = trees.tree_id.index(support.tree_id) if support.tree_id in trees.tree_id else -1
+    if at >= 0:
+        words.append(trees.species[at])
+        if isfinite(float(trees.dbh_cm[at])):
+            size = ctx.units.diameter_value(float(trees.dbh_cm[at]))
+            words.append(say(ctx, f"{size} {ctx.units.diameter_unit}").replace(" ", "\u00a0"))
     joins = [
         m.mainline_id for m in ctx.plan.mainlines
         if m.parent_id == support.mainline_id and abs(m.join_station_m - support.station_m) < 0.01
     ]
     if joins:
         words.append(ctx.w("stakeout.branch", lines=", ".join(joins)))
-    return " ".join(words)
+    tag = ctx.w("stakeout.tag", tag=support.tree_id) if support.tree_id else ""
+    return tag, " ".join(words)
 
 
 def _crossing_point(ctx: SheetContext, line: Mainline, crossing: Crossing) -> _Point:
     z = float(line.at(crossing.station_m)[2])
     return _Point(
         crossing.station_m, crossing.crossing_id, ctx.w("stakeout.kind_crossing"),
-        f"{ctx.w(f'common.{crossing.kind}')} {crossing.name}".strip(), crossing.x_m, crossing.y_m,
-        z - crossing.clearance_m, z, 0.0, has_support=False,
+        _crossed(ctx, crossing), crossing.x_m, crossing.y_m, z - crossing.clearance_m, z, 0.0, has_support=False,
+        needed_m=crossing.needed_m,
     )
+
+
+def _crossed(ctx: SheetContext, crossing: Crossing) -> str:
+    """Return what is crossed, and the height asked for when there is one."""
+    what = crossing.name or ctx.w(f"common.{crossing.kind}")
+    if crossing.needed_m <= 0.0:
+        return what
+    return f"{what}, {ctx.w('stakeout.needs', height=say(ctx, ctx.units.height(crossing.needed_m)))}"
 
 
 def _plain_point(ctx: SheetContext, line: Mainline, station_m: float) -> _Point:
@@ -171,20 +181,17 @@ def _columns(ctx: SheetContext) -> list[Column]:
         return ctx.w(f"stakeout.{key}", unit=unit).replace("|", "\n")
 
     return [
-        Column(title("col_point"), 31.0, bold=True), Column(title("col_station"), 47.0, "right", bold=True),
-        Column(title("col_held"), 78.0, wrap=True, flex=1.0),
-        Column(title("col_offset"), 36.0, "center", wrap=True),
-        Column(title("col_place"), 63.0, "right", wrap=True), Column(title("col_z"), 43.0, "right", wrap=True),
-        Column(title("col_height"), 42.0, "right", bold=True, wrap=True),
-        Column(title("col_bench"), 36.0, "right"), Column(title("col_next"), 34.0, "right", bold=True),
-        Column(title("col_bearing"), 36.0, "center", wrap=True), Column(title("col_fall"), 35.0, "right", wrap=True),
-        Column(title("col_built"), 40.0), Column(title("col_set"), 24.0, "center", tick=True),
+        Column(title("col_point"), 29.0, bold=True), Column(title("col_station"), 47.0, "right", bold=True),
+        Column(title("col_held"), 66.0, wrap=True, flex=1.0), Column(title("col_offset"), 41.0, "center"),
+        Column(title("col_place"), 62.0, "right", wrap=True), Column(title("col_z"), 43.0, "right", wrap=True),
+        Column(title("col_height"), 46.0, "right", bold=True, wrap=True),
+        Column(title("col_next"), 36.0, "right", bold=True), Column(title("col_bearing"), 36.0, "right", wrap=True),
+        Column(title("col_fall"), 34.0, "right", wrap=True),
+        Column(title("col_built"), 42.0), Column(title("col_set"), 25.0, "center", tick=True),
     ]
 
 
-def _row(
-    ctx: SheetContext, point: _Point, following: _Point | None, bench_z_m: float, magnetic: Declination | None
-) -> Row:
+def _row(ctx: SheetContext, point: _Point, following: _Point | None, magnetic: Declination | None) -> Row:
     units = ctx.units
     lon, lat = (float(v) for v in ctx.plan.frame.lonlat(point.x_m, point.y_m))
     on_earth = ctx.plan.frame.on_earth
@@ -192,19 +199,18 @@ def _row(
     height = point.line_z_m - point.ground_z_m
     return [
         Cell(point.name, tag="point"), say(ctx, units.station(point.station_m)),
-        f"{point.kind}\n{point.held_by}" if point.held_by else point.kind, _offset(ctx, point),
+        "\n".join(text for text in (point.kind, point.held_by) if text), _offset(ctx, point),
         Cell(place, uri=geo_uri_fine(lon, lat) if on_earth else "", tag="place"),
         say(ctx, f"{units.elevation_value(point.ground_z_m)}\n{units.elevation_value(point.line_z_m)}"),
-        Cell(_height(ctx, height), tag="height"),
-        say(ctx, f"{(point.line_z_m - bench_z_m) / (0.3048 if units.is_us else 1.0):+.{1 if units.is_us else 2}f}"),
+        Cell(_height(ctx, height, point.needed_m), tag="height"),
         *_to_next(ctx, point, following, magnetic), "", "",
     ]
 
 
-def _height(ctx: SheetContext, height_m: float) -> str:
+def _height(ctx: SheetContext, height_m: float, needed_m: float) -> str:
     """Return the height with a mark when it is out of the usual, and in feet and inches for a tape."""
     rules = ctx.plan.settings.mainlines
-    mark = _HIGH if height_m > rules.ladder_m else _LOW if height_m < rules.lowest_m - 1e-6 else ""
+    mark = _HIGH if height_m > rules.ladder_m else _LOW if height_m < max(rules.lowest_m, needed_m) - 1e-6 else ""
     text = mark + say(ctx, ctx.units.height_value(height_m))
     return f"{text}\n{feet_inches(height_m)}" if ctx.units.is_us else text
 
@@ -214,7 +220,7 @@ def _offset(ctx: SheetContext, point: _Point) -> str:
     if not point.has_support or abs(point.offset_m) < 0.005:
         return ""
     side = ctx.w("stakeout.right" if point.offset_m > 0 else "stakeout.left")
-    return f"{side}\n{say(ctx, ctx.units.height_value(abs(point.offset_m)))}"
+    return f"{side} {say(ctx, ctx.units.height_value(abs(point.offset_m)))}"
 
 
 def _to_next(
@@ -227,12 +233,12 @@ def _to_next(
     true_deg = true_bearing_deg(ctx.plan.frame, (point.x_m, point.y_m), (following.x_m, following.y_m))
     bearing = f"{_degrees(true_deg)}"
     if magnetic is not None:
-        bearing += f"\nM {_degrees(magnetic_bearing_deg(true_deg, magnetic))}"
+        bearing += f"\nM{_degrees(magnetic_bearing_deg(true_deg, magnetic))}"
     rise = following.line_z_m - point.line_z_m
     grade = 100.0 * rise / run if run > 0.0 else float("nan")
     digits = 2
     fall = f"{rise / 0.3048 if ctx.units.is_us else rise:.{digits}f}"
-    return say(ctx, ctx.units.length_value(run, 1)), bearing, say(ctx, f"{fall}\n{grade:.1f} %")
+    return say(ctx, ctx.units.length_value(run, 1)), bearing, say(ctx, f"{fall}\n{grade:.1f}")
 
 
 def _degrees(angle_deg: float) -> str:
@@ -246,7 +252,8 @@ def _notes(ctx: SheetContext, pages: Composer, magnetic: Declination | None) -> 
         "stakeout.note_marks", high=say(ctx, units.height(rules.ladder_m)), low=say(ctx, units.height(rules.lowest_m)),
     ))
     spread = say(ctx, units.length(ctx.plan.settings.trees.gps_error_m))
-    pages.para(ctx.w("stakeout.note_position", spread=spread) if ctx.plan.frame.on_earth else ctx.w("stakeout.note_local"))
+    on_earth = ctx.plan.frame.on_earth
+    pages.para(ctx.w("stakeout.note_position", spread=spread) if on_earth else ctx.w("stakeout.note_local"))
     if magnetic is None:
         pages.para(ctx.w("stakeout.note_no_compass"), bold=True)
         return
@@ -259,7 +266,7 @@ def _notes(ctx: SheetContext, pages: Composer, magnetic: Declination | None) -> 
 
 def _worksheet(ctx: SheetContext, pages: Composer, bench: Support) -> None:
     """Add the benchmark and the arithmetic of target rod readings."""
-    pages.heading(ctx.w("stakeout.bench_title"), keep_pt=118.0)
+    pages.heading(ctx.w("stakeout.bench_title"), keep_pt=134.0)
     where = f"{bench.mainline_id} {bench.support_id.rpartition('-')[2]}"
     z = say(ctx, f"{ctx.units.elevation_value(bench.ground_z_m)} {ctx.units.length_unit}")
     pages.para(ctx.w("stakeout.bench_where", where=where, elevation=z), bold=True)

@@ -67,6 +67,11 @@ def set_aside(x: float, y: float, r: float = 1.6) -> list[Mark]:
     return [Circle(x, y, r, width=0.7, color="#5f5f5f", fill=WHITE)]
 
 
+def other_tree(x: float, y: float) -> list[Mark]:
+    """Return a tree that another section serves: a small grey dot."""
+    return [Circle(x, y, 1.2, width=0.0, fill=GREY)]
+
+
 def arrow(x: float, y: float, dx: float, dy: float, size: float = 4.6, color: str = BLACK) -> Polygon:
     """Return a filled arrow head with its tip `size` beyond the point, along a direction."""
     length = math.hypot(dx, dy) or 1.0

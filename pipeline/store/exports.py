@@ -13,7 +13,7 @@ from xml.sax.saxutils import escape
 from pipeline import schema
 from pipeline.records import Part, Plan
 from pipeline.store import words
-from pipeline.units import Units
+from pipeline.units import FT_M, Units
 
 # what a spreadsheet takes for the start of a formula
 _FORMULA = re.compile(r"^\s*[=+\-@\t\r|%]")
@@ -22,12 +22,17 @@ _FORMULA = re.compile(r"^\s*[=+\-@\t\r|%]")
 def harmless(cell: object) -> object:
     """Return a CSV cell that no spreadsheet runs as a formula: such texts get an apostrophe in front.
 
+    Line breaks and control characters become blanks, so that a row stays a line.
+
     Examples
     --------
     >>> harmless("=1+1"), harmless(-2.5)
     ("'=1+1", -2.5)
     """
-    return f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell
+    if not isinstance(cell, str):
+        return cell
+    plain = re.sub(r"[\x00-\x08\x0a-\x1f\x7f]", " ", cell)
+    return f"'{plain}" if _FORMULA.match(plain) else plain
 
 
 def _csv(header: list[str], rows: list[list[object]]) -> str:
@@ -39,14 +44,20 @@ def _csv(header: list[str], rows: list[list[object]]) -> str:
 
 
 def materials_csv(plan: Plan) -> str:
-    """Return the order list: totals first, then the parts of each section."""
+    """Return the order list: totals first, then the parts of each section; lengths in the plan's own unit."""
     header = [
         "list", "section_id", "code", "name", "quantity", "unit", "order_quantity", "unit_price", "cost", "currency",
     ]
 
+    us = plan.settings.bush.units == "us"
+
     def row(kind: str, p: Part) -> list[object]:
-        return [kind, p.section_id, p.code, p.name, p.quantity, p.unit, p.order_quantity, p.unit_price, p.cost,
-                plan.takeoff.currency]
+        feet = us and p.unit == "m"  # lengths in the reader's unit, as on the sheets
+        per = FT_M if feet else 1.0
+        return [
+            kind, p.section_id, p.code, p.name, round(p.quantity / per, 2), "ft" if feet else p.unit,
+            round(p.order_quantity / per, 2), round(p.unit_price * per, 4), round(p.cost, 2), plan.takeoff.currency,
+        ]
 
     totals = [row("total", p) for p in plan.takeoff.total]
     return _csv(header, totals + [row("section", p) for p in plan.takeoff.by_section])

@@ -14,9 +14,9 @@ from typing import Any
 
 from pipeline.errors import Problem
 
-LARGEST_VECTOR_BYTES = 1_000_000_000
+LARGEST_VECTOR_BYTES = 300_000_000
 RASTERS = "a GeoTIFF, an ASCII grid or a VRT mosaic of these"
-FORMATS = "GPX, CSV, GeoPackage, GeoJSON, FlatGeobuf, shapefile or KML"
+FORMATS = "GPX, CSV, GeoPackage, GeoJSON, FlatGeobuf, shapefile or KML, as it is or zipped"
 _GEOJSON_TYPES = {
     "FeatureCollection", "Feature", "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon",
     "MultiPolygon", "GeometryCollection",
@@ -88,6 +88,8 @@ def vector_format(path: Path, name: str, where: str) -> str | Problem:
         return "FlatGeobuf"
     if head[:4] == b"\x00\x00\x27\x0a":
         return _shapefile(path, name, where)
+    if head.startswith(b"PK\x03\x04"):
+        return "ZIP"
     start = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if start[:1] == b"<":
         return _xml(path, name, where)
@@ -129,11 +131,11 @@ def _text_or_unknown(path: Path, head: bytes, name: str, where: str) -> str | Pr
     looks_binary = b"\x00" in head and not head.startswith((b"\xff\xfe", b"\xfe\xff"))
     if not looks_binary and path.suffix.lower() in {".csv", ".tsv", ".txt", ".tab"}:
         return "CSV"
-    archives = {b"PK": "a zip archive (or an Excel workbook)", b"\x1f\x8b": "a gzip archive"}
-    kind = archives.get(head[:2], "another kind of file")
+    packed = head[:2] == b"\x1f\x8b"
+    kind = "a gzip archive" if packed else "another kind of file"
     return Problem(
         name, where, kind, FORMATS,
-        "Unpack it, or export it as CSV." if head[:2] in {b"PK", b"\x1f\x8b"} else "Export the data as one of these.",
+        "Unpack it." if packed else "Export the data as one of these.",
     )
 
 
@@ -162,6 +164,9 @@ def _xml(path: Path, name: str, where: str) -> str | Problem:
     stripped = re.sub(rb"<\?.*?\?>|<!--.*?-->", b"", body[:100_000], flags=re.DOTALL)
     root = re.search(rb"<\s*(?:[\w.-]+:)?([\w.-]+)", stripped)
     kind = root.group(1).decode("ascii", "replace").lower() if root else ""
+    if kind == "kml" and re.search(rb"<\s*(?:[\w.-]+:)?NetworkLink\b", body):
+        return Problem(name, where, "a link to data elsewhere", "a KML that holds its data",
+                       "Save the linked layer itself as KML; nothing is fetched from a network.")
     if kind in {"gpx", "kml"}:
         return kind.upper()
     return Problem(name, where, f"XML with the root {kind[:40]!r}", "GPX or KML", f"Export the data as {FORMATS}.")

@@ -179,6 +179,7 @@ def _replace(folder: Path, fill: Callable[[Path], None], *, force: bool) -> None
     """Make a folder beside the target and put it in the target's place."""
     with _told(folder):
         _replaceable(folder, force=force)
+        folder = folder.resolve()
         folder.parent.mkdir(parents=True, exist_ok=True)
         made = Path(tempfile.mkdtemp(prefix=f".{folder.name[:60]}.", suffix=".part", dir=folder.parent))
         try:

@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pyproj
+from rasterio.io import MemoryFile
 from rasterio.transform import Affine
-from rasterio.warp import Resampling, reproject
+from rasterio.vrt import WarpedVRT
+from rasterio.warp import Resampling
 
 from pipeline.errors import InputDataError, Problem
 from pipeline.findings import Finding
@@ -92,13 +94,28 @@ def _resampled(raw: Raw, source: pyproj.CRS | None, target: pyproj.CRS | None, c
             f"at most {LARGEST_CELLS / 1e6:,.0f} million", "Ask for wider cells or a smaller raster.",
         )])
     transform = Affine(cell, 0.0, x0, 0.0, -cell, y0)
-    z = np.full((height, width), np.nan, dtype=np.float32)
-    reproject(
-        raw.z_m, z, src_transform=raw.transform, src_crs=src, src_nodata=np.nan, dst_transform=transform, dst_crs=dst,
-        dst_nodata=np.nan, resampling=Resampling.average if cell > 1.5 * native else Resampling.bilinear,
-        init_dest_nodata=True, num_threads=1,
-    )
+    method = Resampling.average if cell > 1.5 * native else Resampling.bilinear
+    z = _warped(raw, src, dst, transform, (height, width), method)
     return Raw(z, transform, target)
+
+
+def _warped(
+    raw: Raw, src: str, dst: str, transform: Affine, shape: tuple[int, int], method: Resampling
+) -> npt.NDArray[np.float32]:
+    """Return elevations on another grid; positions to a hundredth of a cell."""
+    rows, cols = raw.z_m.shape
+    with MemoryFile() as memory:
+        with memory.open(
+            driver="GTiff", width=cols, height=rows, count=1, dtype="float32", crs=src, transform=raw.transform,
+            nodata=float("nan"), BIGTIFF="IF_SAFER",
+        ) as source:
+            source.write(raw.z_m, 1)
+        with memory.open() as source, WarpedVRT(
+            source, crs=dst, transform=transform, width=shape[1], height=shape[0], resampling=method, tolerance=0.01,
+            src_nodata=float("nan"), nodata=float("nan"),
+        ) as warped:
+            z: npt.NDArray[np.float32] = warped.read(1)
+    return z
 
 
 def _box(t: Affine, rows: int, cols: int) -> tuple[float, float, float, float]:

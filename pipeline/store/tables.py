@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,15 +13,19 @@ import fiona
 import geopandas
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 from fiona.errors import FionaError
 from shapely.geometry.base import BaseGeometry
 
 from pipeline.errors import Problem
 from pipeline.store import guard
+from pipeline.store.archives import unpacked
 
 MOST_PROBLEMS_OF_A_KIND = 20
 LARGEST_CELL = 1_000_000
+# formats that say beforehand how many rows they hold
+_COUNTED = frozenset({"GPKG", "FlatGeobuf", "ESRI Shapefile"})
 _BROKEN = (FionaError, ValueError, TypeError, KeyError, OSError, RuntimeError, shapely.errors.ShapelyError)
 
 
@@ -77,6 +81,18 @@ def read_table(path: Path, name: str, where: str, layer: str) -> tuple[Table | N
     driver = guard.vector_format(path, name, where)
     if isinstance(driver, Problem):
         return None, [driver]
+    if driver == "ZIP":
+        with unpacked(path, name, where) as inner:
+            return (None, [inner]) if isinstance(inner, Problem) else _read_plain(inner, name, where, layer)
+    return _read_plain(path, name, where, layer)
+
+
+def _read_plain(path: Path, name: str, where: str, layer: str) -> tuple[Table | None, list[Problem]]:
+    driver = guard.vector_format(path, name, where)
+    if isinstance(driver, Problem):
+        return None, [driver]
+    if driver == "ZIP":
+        return None, [Problem(name, where, "an archive in an archive", "a zip with one data file", "Unpack it.")]
     if driver == "CSV":
         return read_csv(path, name, where)
     return _read_layer(path, name, where, layer, driver)
@@ -188,7 +204,7 @@ def _read_layer(path: Path, name: str, where: str, layer: str, driver: str) -> t
     if problem is not None:
         return None, [problem]
     try:
-        table = _kml_table(path, chosen) if driver == "KML" else _fiona_table(path, chosen, driver)
+        table = _layer_table(path, chosen, driver)
     except _BROKEN as fault:
         return None, [_damaged(name, f"{where}, layer {chosen}", fault)]
     return table, []
@@ -227,43 +243,35 @@ def _text(value: object) -> str:
     return str(value)[:LARGEST_CELL]
 
 
-def _shape(geometry: Mapping[str, object] | None) -> BaseGeometry | None:
-    if geometry is None:
-        return None
-    try:
-        return shapely.geometry.shape(geometry)
-    except (ValueError, TypeError, AttributeError, IndexError, KeyError, shapely.errors.ShapelyError):
-        return None
+def _layer_table(path: Path, layer: str, driver: str) -> Table:
+    """Read a layer: its schema, CRS and number of rows by one library, its rows in bulk by another.
 
-
-def _fiona_table(path: Path, layer: str, driver: str) -> Table:
-    """Read a layer with the file's own schema; only the given driver may open it."""
-    with fiona.open(path, layer=layer, enabled_drivers=[driver]) as source:
-        heads = list(source.schema["properties"])
-        crs_wkt = source.crs_wkt or ""
-        cells: list[tuple[str, ...]] = []
-        shapes: list[BaseGeometry | None] = []
-        for feature in source:
-            properties = feature.properties
-            cells.append(tuple(_text(properties.get(h)) for h in heads))
-            shapes.append(_shape(feature.geometry))
-        announced = len(source)
-    if announced != len(shapes):
-        # some formats end quietly where the file was cut
-        raise ValueError(f"the file announces {announced} rows and holds {len(shapes)}")
-    columns = {h: tuple(row[i] for row in cells) for i, h in enumerate(heads)}
-    return Table(columns, tuple(shapes), crs_wkt, _count(len(shapes)), driver, layer)
-
-
-def _kml_table(path: Path, layer: str) -> Table:
-    """Read KML through the table reader, because it also gives the extended data."""
+    Only the given driver may open the file. KML is left to the second alone, because
+    only it gives the extended data.
+    """
+    heads: list[str] | None = None
+    announced: int | None = None
+    crs_wkt = ""
+    if driver != "KML":
+        with fiona.open(path, layer=layer, enabled_drivers=[driver]) as source:
+            heads, crs_wkt = list(source.schema["properties"]), source.crs_wkt or ""
+            announced = len(source) if driver in _COUNTED else None
     frame = geopandas.read_file(path, layer=layer, engine="pyogrio")
-    inner = [c for c in frame.columns if c != "geometry" and not frame[c].isna().all()]
-    columns = {c: tuple("" if missing else _text(v) for v, missing in zip(frame[c], frame[c].isna(), strict=True))
-               for c in inner}
-    shapes = tuple(None if g is None else shapely.force_2d(g) for g in frame.geometry)
-    crs_wkt = frame.crs.to_wkt() if frame.crs is not None else ""
-    return Table(columns, shapes, crs_wkt, _count(len(frame)), "KML", layer)
+    if announced not in {None, len(frame)}:
+        # some formats end quietly where the file was cut
+        raise ValueError(f"the file announces {announced} rows and holds {len(frame)}")
+    if driver == "KML":
+        heads = [c for c in frame.columns if c != "geometry" and not frame[c].isna().all()]
+        crs_wkt = frame.crs.to_wkt() if frame.crs is not None else ""
+    columns = {h: _texts(frame[h]) for h in heads or () if h in frame.columns}
+    if not isinstance(frame, geopandas.GeoDataFrame):
+        return Table(columns, None, "", _count(len(frame)), driver, layer)
+    shapes = tuple(s if isinstance(s, BaseGeometry) else None for s in frame.geometry)
+    return Table(columns, shapes, crs_wkt, _count(len(frame)), driver, layer)
+
+
+def _texts(column: pd.Series) -> tuple[str, ...]:
+    return tuple("" if gone else _text(v) for v, gone in zip(column.tolist(), column.isna().tolist(), strict=True))
 
 
 def _count(n: int) -> npt.NDArray[np.int64]:

@@ -30,7 +30,7 @@ def opened(path: Path, driver: str = "GTiff") -> Iterator[Any]:
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         with rasterio.Env(
             GTIFF_REPORT_COMPD_CS="YES", GDAL_DISABLE_READDIR_ON_OPEN="FALSE", GDAL_VRT_ENABLE_PYTHON="NO",
-            CPL_CURL_ENABLED="NO", GDAL_PAM_ENABLED="YES",
+            CPL_VSIL_CURL_ALLOWED_FILENAME="none", GDAL_PAM_ENABLED="YES",
         ), rasterio.open(path, driver=driver) as source:
             yield source
 

@@ -122,8 +122,11 @@ def price(
             cost=(ordered if whole else quantity) * unit_price,
         )
 
-    def place(code: str) -> tuple[int, str]:
-        return rank[family(code, families)[0]], code
+    order = {nominal: i for i, nominal in enumerate(rolls_m)}
+
+    def place(code: str) -> tuple[int, list[int], str]:
+        name, size = family(code, families)
+        return rank[name], [order.get(one, -1) for one in size.split(" x ")], code
 
     listed = {s: i for i, s in enumerate((*section_ids, ""))}
     keys = sorted(summed, key=lambda k: (listed[k[0]], *place(k[1])))

@@ -11,16 +11,17 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.hydraulics.catalogue import mainline_sizes
+from pipeline.hydraulics.risers import riser_stations
 from pipeline.records import Crossing, Flow, Grouping, Mainline, Pipe, Section, Trees
 from pipeline.settings import Settings
 from pipeline.units import CFM_M3_S
 
 PIPE_TIE_EVERY_M = 0.3048  # rules.csv takeoff.pipe_tie
 TIE_WRAP_M = 1.0  # side-tie wire beyond the distance to its tree; rules.csv takeoff.tie_wrap
-LOOP_EVERY_M = 30.48  # risers from wet to dry line; rules.csv takeoff.loop
 RING_SLACK_M = 0.3  # tubing beyond the girth of the last tree; rules.csv takeoff.ring_slack
 UNKNOWN_DBH_CM = 30.0  # where a tree's diameter is missing; rules.csv takeoff.unknown_dbh
 FLAG_SUPPORT_M, FLAG_TREE_M = 0.5, 0.25  # rules.csv takeoff.flag_support, takeoff.flag_tree
+VALVE_TAPS = 25  # a branch with fewer has no valve of its own; rules.csv takeoff.valve_taps
 EDGE_M = 1e-6
 
 Counted = dict[tuple[str, str], list[float]]  # section and code -> quantities
@@ -155,7 +156,7 @@ def _pipe_and_wire(job: Job, line: Line) -> None:
         for section_id, length_m in line.shares(pipe.from_station_m, pipe.to_station_m):
             job.add(section_id, f"PIPE {pipe.nominal}", length_m)
             job.add(section_id, f"WIRE {job.settings.flow.wire}", length_m)
-            job.add(section_id, "PIPE TIE", length_m / PIPE_TIE_EVERY_M)
+            job.add(section_id, "TWIST TIE", length_m / PIPE_TIE_EVERY_M)
 
 
 def _supports(job: Job, line: Line) -> None:
@@ -190,7 +191,8 @@ def _feet_and_tops(job: Job, line: Line) -> None:
     """Count valves, tensioners, caps and the manifolds at both ends of a pair."""
     for run in (line.sap_pipes, line.dry_pipes):
         if run:
-            job.add(line.section(run[0].from_station_m), f"VALVE {run[0].nominal}", 1)
+            if not line.line.parent_id or run[0].taps >= VALVE_TAPS:
+                job.add(line.section(run[0].from_station_m), f"VALVE {run[0].nominal}", 1)
             job.add(line.section(run[-1].to_station_m), "STRAINER", 1)
     if line.sap_pipes:
         top = line.sap_pipes[-1]
@@ -239,10 +241,16 @@ def _loops(job: Job, line: Line) -> None:
     """Count risers along a pair, between its manifolds."""
     if not line.dry_pipes:
         return
-    low, high = line.dry_pipes[0].from_station_m, line.dry_pipes[-1].to_station_m
-    spans = math.ceil((high - low) / LOOP_EVERY_M - 1e-9)
-    for k in range(1, spans):
-        job.add(line.section(low + (high - low) * k / spans), "LOOP", 1)
+    at = riser_stations(
+        supports_m=line.station_m.tolist(),
+        manifolds_m=[
+            other.line.join_station_m for other in job.lines.values() if other.line.parent_id == line.line.mainline_id
+        ],
+        foot_m=line.dry_pipes[0].from_station_m,
+        head_m=line.dry_pipes[-1].to_station_m,
+    )
+    for station_m in at:
+        job.add(line.section(station_m), "LOOP", 1)
 
 
 def _laterals(job: Job) -> None:

@@ -5,6 +5,10 @@ nothing of ours is used to get its answer. The network goes in as conduits of gi
 length, slope, bore and roughness with a constant inflow at upper nodes; out come flow
 and depth over bore in each conduit once nothing changes any more.
 
+Bores go in ten times their size and flows 10^(8/3) times theirs, because SWMM takes flows
+below about 0.02 L/min (one or two taps) for nothing. Manning's formula says that this leaves
+every depth ratio as it was: flow over full flow does not change.
+
 ``depth_ratios`` takes any network, ``pipes_of`` turns a sized plan into one.
 """
 
@@ -18,6 +22,9 @@ from pathlib import Path
 from pipeline.hydraulics import sap
 from pipeline.records import Flow, Mainline
 from pyswmm import Links, Simulation
+
+TIMES_BORE = 10.0
+TIMES_FLOW = TIMES_BORE ** (8.0 / 3.0)
 
 
 @dataclass(frozen=True)
@@ -86,9 +93,10 @@ def network_text(pipes: Sequence[RefereePipe]) -> str:
     lines += ["[OUTFALLS]", f"OUT {foot_m[''] - _drop_m(chute):.9f} FREE NO", "[CONDUITS]"]
     lines += [f"C_{p.name} {p.name} {lower[p.name]} {p.length_m:.9f} {p.roughness_n:.6f} 0 0 0 0" for p in pipes]
     lines += [f"C_CHUTE GATHER OUT {chute.length_m} {chute.roughness_n} 0 0 0 0", "[XSECTIONS]"]
-    lines += [f"C_{p.name} CIRCULAR {p.bore_mm / 1000.0:.9f} 0 0 0 1" for p in pipes]
-    lines += ["C_CHUTE CIRCULAR 2.0 0 0 0 1", "[INFLOWS]"]
-    lines += [f'{p.name} FLOW "" FLOW 1.0 1.0 {p.inflow_l_min / 60.0:.12f}' for p in pipes if p.inflow_l_min > 0.0]
+    lines += [f"C_{p.name} CIRCULAR {TIMES_BORE * p.bore_mm / 1000.0:.9f} 0 0 0 1" for p in pipes]
+    lines += ["C_CHUTE CIRCULAR 3.0 0 0 0 1", "[INFLOWS]"]
+    inflows = {p.name: TIMES_FLOW * p.inflow_l_min / 60.0 for p in pipes if p.inflow_l_min > 0.0}
+    lines += [f'{name} FLOW "" FLOW 1.0 1.0 {l_s:.12f}' for name, l_s in inflows.items()]
     lines += ["[REPORT]", "INPUT NO", "CONTROLS NO"]
     return "\n".join(lines) + "\n"
 
@@ -112,7 +120,11 @@ def depth_ratios(pipes: Sequence[RefereePipe], *, folder: Path) -> dict[str, Ste
         run.step_advance(60)
         for _ in run:
             last = {
-                p.name: Steady(own[p.name].depth / (p.bore_mm / 1000.0), own[p.name].flow * 60.0) for p in pipes
+                p.name: Steady(
+                    depth_ratio=own[p.name].depth / (TIMES_BORE * p.bore_mm / 1000.0),
+                    flow_l_min=own[p.name].flow * 60.0 / TIMES_FLOW,
+                )
+                for p in pipes
             }
     return last
 

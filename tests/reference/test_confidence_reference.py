@@ -11,7 +11,13 @@ import math
 
 import numpy as np
 import pytest
-from pipeline.terrain.confidence import HIGH_PROBABILITY, fall_error_m, fall_probability, grade_confidence
+from pipeline.terrain.confidence import (
+    CORRELATION_M,
+    HIGH_PROBABILITY,
+    fall_error_m,
+    fall_probability,
+    grade_confidence,
+)
 from scipy.optimize import brentq
 from scipy.stats import norm
 
@@ -53,12 +59,13 @@ def test_the_third_fact_follows(fitted_m):
     assert abs((1.0 - chance(10.0, 0.0, fitted_m)) - UPHILL_FROM_10) < 0.005
 
 
-def test_the_default_is_the_safe_side_on_uphill(fitted_m):
+def test_the_default_is_far_on_the_safe_side_of_the_survey(fitted_m):
+    assert fitted_m / 10.0 > CORRELATION_M
     for grade in (2.0, 3.0, 5.0, 10.0):
-        assert chance(grade, 0.0) < chance(grade, 0.0, fitted_m)
+        assert chance(grade, 0.0) <= chance(grade, 0.0, CORRELATION_M) < chance(grade, 0.0, fitted_m)
 
 
-@pytest.mark.parametrize("correlation_m", [0.0, 50.0, 450.0])
+@pytest.mark.parametrize("correlation_m", [0.0, CORRELATION_M, 50.0, 450.0])
 @pytest.mark.parametrize("grade_pct", [2.0, 2.5, 3.0])
 def test_spans_of_two_to_three_percent_on_such_a_raster_are_to_be_levelled(grade_pct, correlation_m):
     assert grade_confidence(
@@ -75,6 +82,7 @@ def test_normal_table():
     # spare fall of exactly k standard errors: the normal distribution of scipy
     for k in (-2.0, -0.5, 0.0, 1.0, 1.2816, 2.5):
         sd = fall_error_m(length_m=15.0, vertical_error_m=0.15)
+        assert sd == pytest.approx(0.15 * math.sqrt(2 * (1 - math.exp(-15.0 / CORRELATION_M))))
         got = fall_probability(length_m=15.0, fall_m=0.02 * 15.0 + k * sd, min_grade_pct=2.0, vertical_error_m=0.15)
         assert got == pytest.approx(norm.cdf(k), abs=1e-12)
 
@@ -88,7 +96,10 @@ def test_thrown_dice(correlation_m, slope_pct, gps_m):
     rho = math.exp(-length_m / correlation_m) if correlation_m else 0.0
     a, b = rng.standard_normal((2, n)) * sigma_m
     raster = rho * a + math.sqrt(1 - rho**2) * b - a
-    placed = slope_pct / 100 * gps_m * (rng.standard_normal(n) - rng.standard_normal(n))
+    # misplacement in two dimensions, root mean square distance gps_m; only its part along the slope moves the ground
+    turns = rng.uniform(0.0, 2 * math.pi, (2, n))
+    away = gps_m * np.sqrt(rng.exponential(1.0, (2, n)))
+    placed = slope_pct / 100 * (away[0] * np.cos(turns[0]) - away[1] * np.cos(turns[1]))
     fell = 0.05 * length_m + raster + placed >= 0.02 * length_m
     got = fall_probability(length_m=length_m, fall_m=0.05 * length_m, min_grade_pct=2.0, vertical_error_m=sigma_m,
                            gps_error_m=gps_m, slope_pct=slope_pct, correlation_m=correlation_m)

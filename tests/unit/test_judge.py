@@ -8,6 +8,9 @@ import math
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given
+from hypothesis import settings as tries
+from hypothesis import strategies as st
 from pipeline.frame import Frame
 from pipeline.hydraulics import sap
 from pipeline.judge import judge
@@ -478,6 +481,17 @@ def test_lines_that_cross():
     assert [f.subject_id for f in found if f.code == "LINES_CROSS"] == ["M1-L01"]
 
 
+@pytest.mark.parametrize(("away", "expected"), [(0.4, []), (0.9, ["LINES_CROSS"])])
+def test_a_lateral_may_pass_either_side_of_the_trunk_at_its_entry_only(away, expected):
+    plan = legal()
+    x, y, z = (float(v) for v in plan.mainlines[0].at(15.0))
+    # a first tree a hand's breadth west of the line, then another to its east
+    first, second = plan.laterals[0].xyz_m[0], plan.laterals[0].xyz_m[1]
+    xyz = np.vstack([first, (x - 0.02, y + away, z + 0.12 * away), second])
+    found = judge(with_lateral(plan, 0, xyz_m=xyz), terrain(), ground())
+    assert [f.code for f in found if f.code == "LINES_CROSS"] == expected
+
+
 def test_a_line_that_crosses_itself():
     line = hung("M1.1", "M1", 30.0, [(30, 35), (20, 45), (20, 37), (30, 45)], [1.2] * 4)
     plan = legal()
@@ -575,3 +589,57 @@ def test_the_judge_leaves_plan_and_layers_as_they_were():
     before = as_bytes()
     judge(plan, terrain(), where)
     assert as_bytes() == before
+
+
+# ---------------------------------------------------------------- whatever the numbers
+
+
+@tries(max_examples=25, deadline=None)
+@given(st.sampled_from([("M1", 1), ("M1", 2), ("M1", 3), ("M1", 4), ("M1.1", 1), ("M1.1", 2)]), st.floats(0.46, 1.1))
+def test_any_support_hung_too_low_is_found(which, down):
+    plan = legal()
+    name, number = which
+    line = next(m for m in plan.mainlines if m.mainline_id == name)
+    found = judge(with_support(plan, name, number, line_z_m=line.supports[number].line_z_m - down), terrain(), ground())
+    assert name in {f.subject_id for f in found if f.code == "MAINLINE_LOW" and f.severity == "violation"}
+
+
+@tries(max_examples=25, deadline=None)
+@given(st.integers(0, 2), st.integers(0, 2), st.floats(-1.0, 1.0), st.floats(-1.0, 1.0))
+def test_a_lateral_moved_off_its_places_is_found(number, vertex, east, north):
+    plan = legal()
+    xyz = plan.laterals[number].xyz_m
+    vertex = min(vertex, len(xyz) - 1)
+    changed = moved(xyz, (vertex, 0), xyz[vertex, 0] + east)
+    changed[vertex, 1] += north
+    found = {f.code for f in judge(with_lateral(plan, number, xyz_m=changed), terrain(), ground())}
+    expected = "LATERAL_ENTRY" if vertex == 0 else "LATERAL_TREE"
+    away = math.hypot(east, north)
+    if away > 0.051:
+        assert expected in found
+    elif away < 0.049:
+        assert expected not in found
+
+
+@tries(max_examples=15, deadline=None)
+@given(st.floats(-2e5, 2e5), st.floats(-2e6, 2e6), st.floats(-300.0, 3000.0))
+def test_the_same_plan_elsewhere_is_judged_the_same(east, north, up):
+    plan = with_support(legal(), "M1", 4, line_z_m=ground_z(45) + 3.2)
+    where = terrain()
+    by = np.array([east, north, up])
+
+    def line(m):
+        return dataclasses.replace(m, supports=tuple(dataclasses.replace(
+            s, x_m=s.x_m + east, y_m=s.y_m + north, ground_z_m=s.ground_z_m + up, line_z_m=s.line_z_m + up)
+            for s in m.supports))
+
+    old = plan.trees
+    shifted = dataclasses.replace(
+        plan, mainlines=tuple(line(m) for m in plan.mainlines),
+        trees=dataclasses.replace(old, x_m=old.x_m + east, y_m=old.y_m + north, ground_z_m=old.ground_z_m + up),
+        collections=tuple(dataclasses.replace(c, x_m=c.x_m + east, y_m=c.y_m + north, ground_z_m=c.ground_z_m + up,
+                                              inlet_z_m=c.inlet_z_m + up) for c in plan.collections))
+    shifted = with_laterals(shifted, *(dataclasses.replace(q, xyz_m=q.xyz_m + by) for q in plan.laterals))
+    there = dataclasses.replace(where, x0_m=where.x0_m + east, y0_m=where.y0_m + north,
+                                z_m=(where.z_m.astype(float) + up).astype(np.float32))
+    assert codes(shifted, on=there) == codes(plan)

@@ -134,7 +134,7 @@ def test_saddle_is_passed_at_its_lowest_place():
 def test_cone_is_climbed_by_a_line_that_never_leaves_its_window():
     settings = quick()
     terrain = formula(lambda x, y: 140.0 - 0.2 * np.hypot(x - 120.0, y - 120.0), 240.0)
-    network = plan(site_of(terrain, clump(120.0, 120.0, 30, 15.0), (120.0, 14.0), settings))
+    network = plan(site_of(terrain, clump(120.0, 116.0, 30, 5.0), (120.0, 14.0), settings))
     assert set(network.reason) == {""}
     total = network.stats["mainline_m"]
     assert 106.0 - settings.laterals.reach_m - 15.0 <= total <= 130.0

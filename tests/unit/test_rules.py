@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from pipeline.flow import choose, ends
-from pipeline.hydraulics import air, natural, sap, sizing
+from pipeline.hydraulics import air, natural, risers, sap, sizing
 from pipeline.resources import template_rows
 from pipeline.settings import GROUND_DEFAULTS, Settings
 from pipeline.takeoff import tally
@@ -77,9 +77,11 @@ def test_ground_defaults_are_ruled() -> None:
     ("ends.least_trap", ends.LEAST_TRAP_L),
     ("takeoff.pipe_tie", tally.PIPE_TIE_EVERY_M / FT_M * 12.0),
     ("takeoff.tie_wrap", tally.TIE_WRAP_M),
-    ("takeoff.loop", tally.LOOP_EVERY_M / FT_M),
+    ("pair.riser", risers.RISER_EVERY_M / FT_M),
+    ("pair.wet_share", choose.WET_SHARE),
     ("takeoff.ring_slack", tally.RING_SLACK_M),
     ("takeoff.unknown_dbh", tally.UNKNOWN_DBH_CM),
+    ("takeoff.valve_taps", tally.VALVE_TAPS),
     ("takeoff.flag_support", tally.FLAG_SUPPORT_M),
     ("takeoff.flag_tree", tally.FLAG_TREE_M),
 ])

@@ -176,7 +176,9 @@ def test_keepout_is_two_tree_lengths_and_never_under_the_least():
 
 @pytest.mark.parametrize(
     ("name", "code"),
-    [("Sentier de motoneige", "J3"), ("VTT", "J4"), ("Sentier équestre", "J6"), ("Hiking path", "J5"), ("", "J0")],
+    [("Sentier de motoneige", "J3"), ("VTT", "J4"), ("Sentier équestre", "J6"), ("Hiking path", "J5"), ("", "J0"),
+     ("skid trail", "J2"), ("Ski trail", "J5"), ("Chemin de débardage", "J2"), ("skill course", "J0"),
+     ("snowmobile and ski trail", "J3")],
 )
 def test_trail_names(name, code):
     assert trail_code(name) == code

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import warnings
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -36,40 +37,52 @@ def frame_of_site(crs: str = "EPSG:4326") -> geopandas.GeoDataFrame:
     rows = list(zip(*SITE, strict=True))
     return geopandas.GeoDataFrame(
         {"tag": rows[0], "species": rows[3], "dbh_in": rows[4], "state": rows[5]},
-        geometry=shapely.points(rows[1], rows[2]), crs="EPSG:4326",
+        geometry=shapely.points(rows[1], rows[2]),
+        crs="EPSG:4326",
     ).to_crs(crs)
 
 
 def gpx(points: str, version: str = "1.1") -> str:
     space = version.replace(".", "/")
-    return (f'<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="{version}" creator="t" '
-            f'xmlns="http://www.topografix.com/GPX/{space}">{points}</gpx>')
+    return (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="{version}" creator="t" '
+        f'xmlns="http://www.topografix.com/GPX/{space}">{points}</gpx>'
+    )
 
 
 def kml(points: str) -> str:
-    return ('<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
-            f"<Folder><name>trees</name>{points}</Folder></Document></kml>")
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
+        f"<Folder><name>trees</name>{points}</Folder></Document></kml>"
+    )
 
 
 def write_text_site(path: Path) -> None:
     """Write the site as the text format that the file's name stands for."""
     kind = path.name
     if kind.endswith(".gpx"):
-        body = gpx("".join(
-            f'<wpt lat="{lat}" lon="{lon}"><name>{tag}</name><desc>{sp} {dbh} in {st}</desc></wpt>'
-            for tag, lon, lat, sp, dbh, st in SITE
-        ))
+        body = gpx(
+            "".join(
+                f'<wpt lat="{lat}" lon="{lon}"><name>{tag}</name><desc>{sp} {dbh} in {st}</desc></wpt>'
+                for tag, lon, lat, sp, dbh, st in SITE
+            )
+        )
     elif kind.endswith(".kml"):
-        body = kml("".join(
-            f"<Placemark><name>{tag}</name><description>{sp} {dbh} in {st}</description>"
-            f"<Point><coordinates>{lon},{lat}</coordinates></Point></Placemark>" for tag, lon, lat, sp, dbh, st in SITE
-        ))
+        body = kml(
+            "".join(
+                f"<Placemark><name>{tag}</name><description>{sp} {dbh} in {st}</description>"
+                f"<Point><coordinates>{lon},{lat}</coordinates></Point></Placemark>"
+                for tag, lon, lat, sp, dbh, st in SITE
+            )
+        )
     else:
         mark = {"c": ",", "s": ";", "t": "\t"}[kind[0]]
         rows = [["tag", "lon", "lat", "species", "dbh_in", "state"], *[[str(c) for c in r] for r in SITE]]
         if mark == ";":  # as a French spreadsheet writes it
-            rows = [["Étiquette", "Longitude", "Latitude", "Essence", "DHP (po)", "État"],
-                    *[[c.replace(".", ",") for c in r] for r in rows[1:]]]
+            rows = [
+                ["Étiquette", "Longitude", "Latitude", "Essence", "DHP (po)", "État"],
+                *[[c.replace(".", ",") for c in r] for r in rows[1:]],
+            ]
         body = "\n".join(mark.join(r) for r in rows) + "\n"
     encoding = "utf-8-sig" if kind.startswith("s") else "utf-16" if "utf16" in kind else "utf-8"
     path.write_text(body, encoding=encoding)
@@ -77,7 +90,8 @@ def write_text_site(path: Path) -> None:
 
 TEXT_FILES = ("site.gpx", "site.kml", "comma.csv", "semicolon.csv", "tab.tsv", "comma_utf16.csv")
 TABLE_FILES = [
-    (name, crs) for name in ("site.gpkg", "site.fgb", "site.shp")
+    (name, crs)
+    for name in ("site.gpkg", "site.fgb", "site.shp")
     for crs in ("EPSG:4326", "EPSG:32618", "EPSG:2852", "EPSG:3857", "EPSG:4269")
 ] + [("site.geojson", "EPSG:4326")]
 
@@ -87,8 +101,12 @@ def assert_is_the_site(points, metres: float) -> None:
     # a spatial index may put the rows in another order
     order = np.argsort(points.tree_id)
     points = replace(
-        points, tree_id=tuple(np.array(points.tree_id)[order].tolist()), x_m=points.x_m[order], y_m=points.y_m[order],
-        species=tuple(np.array(points.species)[order].tolist()), dbh_cm=points.dbh_cm[order],
+        points,
+        tree_id=tuple(np.array(points.tree_id)[order].tolist()),
+        x_m=points.x_m[order],
+        y_m=points.y_m[order],
+        species=tuple(np.array(points.species)[order].tolist()),
+        dbh_cm=points.dbh_cm[order],
         state=tuple(np.array(points.state)[order].tolist()),
     )
     assert points.tree_id == tuple(r[0] for r in SITE)
@@ -152,7 +170,9 @@ def test_x_and_y_without_a_crs_are_the_plans_own(tmp_path, frame: Frame) -> None
 
 def test_x_and_y_in_a_given_crs_are_moved(tmp_path) -> None:
     x, y = FRAME.from_lonlat([-72.6], [44.6])
-    (tmp_path / "t.csv").write_text(f"tag,x,y,dbh\n1,{x[0]!r},{y[0]!r},14\n".replace("np.float64(", "").replace(")", ""))
+    (tmp_path / "t.csv").write_text(
+        f"tag,x,y,dbh\n1,{x[0]!r},{y[0]!r},14\n".replace("np.float64(", "").replace(")", "")
+    )
     points = vectors.read_trees(settings("t.csv", crs="EPSG:32618"), tmp_path, utm_frame(-79.0, 44.6, ""))
     there, _ = utm_frame(-79.0, 44.6, "").from_lonlat([-72.6], [44.6])
     assert points.x_m == pytest.approx(there, abs=1e-3)
@@ -208,7 +228,9 @@ def test_shapes_that_are_no_points_stay_without_a_position(tmp_path) -> None:
 
 
 def test_hostile_tags_are_cleaned(tmp_path) -> None:
-    (tmp_path / "t.csv").write_text("tag,lon,lat\n\"A\u202e1\x07\",-72.6,44.6\n" + "z" * 5000 + ",-72.6,44.6\n", encoding="utf-8")
+    (tmp_path / "t.csv").write_text(
+        'tag,lon,lat\n"A\u202e1\x07",-72.6,44.6\n' + "z" * 5000 + ",-72.6,44.6\n", encoding="utf-8"
+    )
     first, second = vectors.read_trees(settings("t.csv"), tmp_path, FRAME).tree_id
     assert first == "A1"
     assert len(second) == 40
@@ -228,18 +250,28 @@ ZOO: dict[str, tuple[str, bytes | str, dict[str, str], str]] = {
     "long row": ("t.csv", CSV + "2,-72.6,44.6,maple,14,5\n", {}, "line 3: found 6 cells"),
     "decimal comma in a comma file": ("t.csv", "tag,lon,lat\n1,-72,6,44,6\n", {}, "found 5 cells"),
     "binary named csv": ("t.csv", b"\x00\x01\x02\x03" * 50, {}, "another kind of file"),
-    "zip": ("t.csv", b"PK\x03\x04" + b"\x00" * 50, {}, "Excel workbook"),
-    "excel": ("t.xlsx", b"PK\x03\x04" + b"\x00" * 50, {}, "export it as CSV"),
+    "zip": ("t.csv", b"PK\x03\x04" + b"\x00" * 50, {}, "cannot be unpacked"),
+    "excel": ("t.xlsx", b"PK\x03\x04" + b"\x00" * 50, {}, "cannot be unpacked"),
     "gzip": ("t.gpx.gz", b"\x1f\x8b\x08" + b"\x00" * 50, {}, "gzip"),
     "picture": ("t.gpx", b"\x89PNG\r\n\x1a\n" + b"\x00" * 50, {}, "another kind of file"),
     "pdf": ("t.gpx", b"%PDF-1.4\n", {}, "another kind of file"),
     "swapped": ("t.csv", "tag,lon,lat\n1,44.6,-72.6\n2,44.6,-72.61\n", {}, "swapped in 2 of 2"),
     "sign lost": ("t.csv", "tag,lon,lat\n1,72.6,44.6\n2,72.6,44.61\n", {}, "minus sign of the longitude"),
-    "other half of the world": ("t.csv", "tag,lon,lat\n1,-72.6,-44.6\n2,-72.6,-44.61\n", {}, "minus sign of the latitude"),
+    "other half of the world": (
+        "t.csv",
+        "tag,lon,lat\n1,-72.6,-44.6\n2,-72.6,-44.61\n",
+        {},
+        "minus sign of the latitude",
+    ),
     "all at zero": ("t.csv", "tag,lon,lat\n1,0,0\n2,0,0\n", {}, "without a usable position"),
     "positions are words": ("t.csv", "tag,lon,lat\n1,west,north\n", {}, "without a usable position"),
     "metres read as inches": ("t.csv", "tag,lon,lat,dbh\n" + "1,-72.6,44.6,0.36\n" * 6, {}, "trees.dbh_unit"),
-    "centimetres as metres": ("t.csv", "tag,lon,lat,dbh\n" + "1,-72.6,44.6,36\n" * 6, {"dbh_unit": "m"}, "another unit"),
+    "centimetres as metres": (
+        "t.csv",
+        "tag,lon,lat,dbh\n" + "1,-72.6,44.6,36\n" * 6,
+        {"dbh_unit": "m"},
+        "another unit",
+    ),
     "millimetres as inches": ("t.csv", "tag,lon,lat,dbh\n" + "1,-72.6,44.6,360\n" * 6, {}, "another unit"),
     "unknown column": ("t.csv", CSV, {"dbh_column": "girdle"}, "no column 'girdle'"),
     "unknown id column": ("t.csv", CSV, {"id_column": "paint"}, "trees.id_column"),
@@ -247,8 +279,18 @@ ZOO: dict[str, tuple[str, bytes | str, dict[str, str], str]] = {
     "crs in words": ("t.csv", "tag,x,y\n1,5,5\n", {"crs": "the usual"}, "a CRS such as"),
     "wrong crs": ("t.csv", "tag,x,y\n1,690000,4942000\n", {"crs": "EPSG:32755"}, "without a usable position"),
     "gpx doctype": ("t.gpx", '<!DOCTYPE gpx [<!ENTITY a "b">]>' + gpx(""), {}, "entity declaration"),
-    "gpx external entity": ("t.gpx", '<?xml version="1.0"?><!DOCTYPE g SYSTEM "http://x/y">' + gpx("")[38:], {}, "entity"),
-    "gpx billion laughs": ("t.gpx", '<!DOCTYPE l [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>', {}, "harmful"),
+    "gpx external entity": (
+        "t.gpx",
+        '<?xml version="1.0"?><!DOCTYPE g SYSTEM "http://x/y">' + gpx("")[38:],
+        {},
+        "entity",
+    ),
+    "gpx billion laughs": (
+        "t.gpx",
+        '<!DOCTYPE l [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>',
+        {},
+        "harmful",
+    ),
     "kml entity": ("t.kml", '<!DOCTYPE k [<!ENTITY a SYSTEM "file:///etc/passwd">]>' + kml(""), {}, "entity"),
     "lower case doctype": ("t.gpx", "<!doctype gpx>" + gpx(""), {}, "document type"),
     "gpx without waypoints": ("t.gpx", gpx("<trk><trkseg/></trk>"), {}, "no waypoints"),
@@ -257,18 +299,45 @@ ZOO: dict[str, tuple[str, bytes | str, dict[str, str], str]] = {
     "gpx with nul": ("t.gpx", gpx("\x00"), {}, "damaged"),
     "html": ("t.gpx", "<html><body>not found</body></html>", {}, "root 'html'"),
     "svg": ("t.kml", "<svg/>", {}, "root 'svg'"),
-    "vrt in disguise": ("t.gpx", "<OGRVRTDataSource><OGRVRTLayer name='x'/></OGRVRTDataSource>", {}, "ogrvrtdatasource"),
+    "vrt in disguise": (
+        "t.gpx",
+        "<OGRVRTDataSource><OGRVRTLayer name='x'/></OGRVRTDataSource>",
+        {},
+        "ogrvrtdatasource",
+    ),
     "vrt behind a comment": ("t.kml", "<!-- <kml> --><OGRVRTDataSource/>", {}, "ogrvrtdatasource"),
+    "kml with a network link": (
+        "t.kml", kml("<NetworkLink><Link><href>http://x/y.kml</href></Link></NetworkLink>"), {}, "a link to data elsewhere",
+    ),
     "kml without points": ("t.kml", kml(""), {}, "no "),
     "geojson cut short": ("t.geojson", '{"type": "FeatureCollection", "features": [', {}, "breaks off"),
     "geojson of another kind": ("t.geojson", '{"type": "Topology"}', {}, "FeatureCollection"),
-    "a pipeline in disguise": ("t.geojson", '{"type": "gdal_streamed_alg", "command_line": "x"}', {}, "gdal_streamed_alg"),
+    "a pipeline in disguise": (
+        "t.geojson",
+        '{"type": "gdal_streamed_alg", "command_line": "x"}',
+        {},
+        "gdal_streamed_alg",
+    ),
     "json list": ("t.geojson", "[1, 2]", {}, "another kind of file"),
     "deep json": ("t.geojson", '{"a":' * 100_000, {}, "damaged"),
     "geojson without features": ("t.geojson", '{"type": "FeatureCollection", "features": []}', {}, "no "),
-    "geojson of lines": ("t.geojson", json.dumps({"type": "FeatureCollection", "features": [
-        {"type": "Feature", "properties": {}, "geometry": {"type": "LineString", "coordinates": [[0, 0], [1, 1]]}}]}),
-        {}, "without a usable position"),
+    "geojson of lines": (
+        "t.geojson",
+        json.dumps(
+            {
+                "type": "FeatureCollection",
+                "features": [
+                    {
+                        "type": "Feature",
+                        "properties": {},
+                        "geometry": {"type": "LineString", "coordinates": [[0, 0], [1, 1]]},
+                    }
+                ],
+            }
+        ),
+        {},
+        "without a usable position",
+    ),
     "geopackage cut short": ("t.gpkg", b"SQLite format 3\x00" + b"\x00" * 100, {}, "damaged"),
     "flatgeobuf cut short": ("t.fgb", b"fgb\x03fgb\x00" + b"\x07" * 20, {}, "no layers"),
     "shapefile alone": ("t.shp", b"\x00\x00\x27\x0a" + b"\x00" * 96, {}, ".shx and .dbf"),
@@ -298,11 +367,29 @@ def test_a_bad_file_is_told_in_words(tmp_path, name: str) -> None:
     assert bounds is None or len(bounds) == 4
 
 
-@pytest.mark.parametrize("name", [
-    "/vsicurl/http://example.org/t.gpx", "/vsizip/t.zip/t.shp", "http://example.org/t.geojson", "vsimem/t", "PG:dbname=x",
-    "WFS:http://x", '{"type":"FeatureCollection"}', "<OGRVRTDataSource/>", "a\x00b", "x" * 5000, "", "   ", "gone.gpx", ".",
-    "CSV:t.csv", "ftp://x/y.csv", "s3://b/k.gpkg", "/vsistdin/",
-])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "/vsicurl/http://example.org/t.gpx",
+        "/vsizip/t.zip/t.shp",
+        "http://example.org/t.geojson",
+        "vsimem/t",
+        "PG:dbname=x",
+        "WFS:http://x",
+        '{"type":"FeatureCollection"}',
+        "<OGRVRTDataSource/>",
+        "a\x00b",
+        "x" * 5000,
+        "",
+        "   ",
+        "gone.gpx",
+        ".",
+        "CSV:t.csv",
+        "ftp://x/y.csv",
+        "s3://b/k.gpkg",
+        "/vsistdin/",
+    ],
+)
 def test_nothing_but_plain_files_is_opened(tmp_path, name: str) -> None:
     with pytest.raises(InputDataError) as caught:
         vectors.read_trees(settings(name), tmp_path, FRAME)
@@ -380,7 +467,9 @@ def test_the_default_settings_name_a_file_that_must_exist(tmp_path) -> None:
         vectors.read_trees(replace(Settings()), tmp_path, FRAME)
 
 
-@pytest.mark.parametrize("name", ["site.gpkg", "site.fgb", "site.shp", "site.geojson", "site.gpx", "site.kml", "comma.csv"])
+@pytest.mark.parametrize(
+    "name", ["site.gpkg", "site.fgb", "site.shp", "site.geojson", "site.gpx", "site.kml", "comma.csv"]
+)
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.8, 0.97])
 def test_a_file_cut_short_is_never_read_as_a_smaller_one(tmp_path, name: str, share: float) -> None:
     """A cut file raises, or still gives every tree; a tree less without a word would be the worst."""
@@ -399,3 +488,72 @@ def test_a_file_cut_short_is_never_read_as_a_smaller_one(tmp_path, name: str, sh
         assert len(points.tree_id) <= len(SITE)
     else:
         assert len(points.tree_id) == len(SITE)
+
+
+# ---------------------------------------------------------------- archives
+
+
+def zipped(path: Path, members: dict[str, bytes]) -> None:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, body in members.items():
+            archive.writestr(name, body)
+
+
+@pytest.mark.parametrize(("archive", "name"), [("t.zip", "site.shp"), ("t.kmz", "site.kml"), ("t.zip", "site.gpkg")])
+def test_zipped_data_give_the_same_trees(tmp_path, archive: str, name: str) -> None:
+    made = tmp_path / "made"
+    made.mkdir()
+    write_text_site(made / name) if name.endswith("kml") else frame_of_site().to_file(made / name)
+    zipped(
+        tmp_path / archive,
+        {f"levés 2026/{p.name}": p.read_bytes() for p in sorted(made.iterdir())} | {"readme.txt": b"x"},
+    )
+    assert_is_the_site(vectors.read_trees(settings(archive), tmp_path, FRAME), metres=0.01)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["made", archive]
+
+
+GOOD = b"tag,lon,lat\n1,-72.6,44.6\n"
+
+
+@pytest.mark.parametrize(
+    ("members", "message"),
+    [
+        ({"../../t.csv": GOOD}, "the member '../../t.csv'"),
+        ({"/etc/t.csv": GOOD}, "the member '/etc/t.csv'"),
+        ({"..\\t.csv": GOOD}, "the member"),
+        ({"c:t.csv": GOOD}, "the member"),
+        ({"a.csv": GOOD, "b.csv": GOOD}, "2 data files"),
+        ({"a.txt": b"x"}, "0 data files"),
+        ({"xl/workbook.xml": b"<x/>"}, "Excel workbook"),
+        ({"t.csv": b"0" * 301_000_000}, "301 MB unpacked"),
+        ({f"{i}.txt": b"" for i in range(1001)}, "1001 files"),
+        ({"t.csv": b"PK\x03\x04" + b"0" * 50}, "archive in an archive"),
+        ({"t.kml": b'<!DOCTYPE k [<!ENTITY a "b">]><kml/>'}, "entity declaration"),
+        ({"t.shp": b"\x00\x00\x27\x0a"}, ".shx and .dbf"),
+    ],
+    ids=range(12),
+)
+def test_a_bad_archive_is_told_in_words(tmp_path, members: dict[str, bytes], message: str) -> None:
+    zipped(tmp_path / "t.zip", members)
+    with pytest.raises(InputDataError) as caught:
+        vectors.read_trees(settings("t.zip"), tmp_path, FRAME)
+    assert message in str(caught.value)
+    assert [p.name for p in tmp_path.iterdir()] == ["t.zip"]
+
+
+def test_links_passwords_and_damage_in_an_archive_are_told(tmp_path) -> None:
+    link = zipfile.ZipInfo("t.csv")
+    link.external_attr = 0o120777 << 16
+    with zipfile.ZipFile(tmp_path / "link.zip", "w") as archive:
+        archive.writestr(link, "/etc/passwd")
+    zipped(tmp_path / "t.zip", {"t.csv": GOOD})
+    body = (tmp_path / "t.zip").read_bytes()
+    (tmp_path / "cut.zip").write_bytes(body[:-30])
+    (tmp_path / "flipped.zip").write_bytes(body[:45] + bytes([body[45] ^ 255]) + body[46:])
+    locked = bytearray(body)
+    locked[6] |= 1
+    locked[body.index(b"PK\x01\x02") + 8] |= 1
+    (tmp_path / "locked.zip").write_bytes(locked)
+    for name in ("link", "cut", "flipped", "locked"):
+        with pytest.raises(InputDataError, match=r"the member|cannot be unpacked"):
+            vectors.read_trees(settings(f"{name}.zip"), tmp_path, FRAME)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-
+from pipeline.settings import FlowSettings
 from pipeline.wire import (
     catenary_sag_m,
     no_back_grade_span_m,
@@ -30,8 +30,6 @@ def test_every_wire_says_where_its_figures_come_from() -> None:
 
 
 def test_default_wire_of_the_settings_exists_and_carries_its_tension() -> None:
-    from pipeline.settings import FlowSettings
-
     flow = FlowSettings()
     wire = wire_row(flow.wire)
     assert wire.tension_low_n <= flow.wire_tension_n <= wire.tension_high_n + 1.0
@@ -48,7 +46,7 @@ def test_missing_figures_are_nan() -> None:
 
 
 def test_sag_and_end_slope_belong_to_the_same_parabola() -> None:
-    """y = w x (x - L) / 2T: at x = 0 the slope is -wL/2T, at x = L/2 the depth wL^2/8T."""
+    """With y = w x (x - L) / 2T: at x = 0 the slope is -wL/2T, at x = L/2 the depth wL^2/8T."""
     w, tension, span = 3.0, 1100.0, 9.0
     assert sag_m(w, tension, span) == pytest.approx(w * (span / 2) ** 2 / (2 * tension))
     assert sag_slope_pct(w, tension, span) == pytest.approx(4.0 * sag_m(w, tension, span) / span * 100.0)

@@ -1,0 +1,96 @@
+"""What a network does: the trees it brings in reach, its bends, the price curve; and twigs that do not pay."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.findings import Finding
+from pipeline.mainlines import cover_kernel, layout, state_kernel
+from pipeline.mainlines.lattice import HANG_ABOVE_M, Lattice, lateral_ceiling
+from pipeline.mainlines.routes import stations_of
+from pipeline.mainlines.sources import Site
+from pipeline.mainlines.state_kernel import Cover, Graph, Price
+from pipeline.records import Ints, Network, Route
+from pipeline.settings import Settings
+
+Floats = npt.NDArray[np.float64]
+
+CURVE = (0.35, 0.6, 1.0, 1.7)  # prices of a tap, as shares of the set one, for the curve in the report
+
+
+def served_trees(site: Site, lattice: Lattice, routes: tuple[Route, ...]) -> npt.NDArray[np.bool_]:
+    """Return which trees a lateral may be tried for: some point of a route is near and low enough."""
+    trees, laterals = site.trees, site.settings.laterals
+    row, col = site.terrain.rowcol(trees.x_m, trees.y_m)
+    served = np.zeros(len(trees), dtype=np.bool_)
+    ceiling = lateral_ceiling(trees, site.settings, lattice.base_m) - HANG_ABOVE_M
+    ceiling = np.where(np.isfinite(row), ceiling, np.nan)
+    for route in routes:
+        own = stations_of(route.xy_m)
+        s = np.unique(np.concatenate((np.arange(0.0, own[-1], 1.0), own)))
+        x = np.interp(s, own, route.xy_m[:, 0])
+        y = np.interp(s, own, route.xy_m[:, 1])
+        z = np.interp(s, own, route.low_z_m) - lattice.base_m
+        near = (
+            (trees.x_m >= x.min() - laterals.reach_m) & (trees.x_m <= x.max() + laterals.reach_m)
+            & (trees.y_m >= y.min() - laterals.reach_m) & (trees.y_m <= y.max() + laterals.reach_m)
+        )
+        who = np.flatnonzero(near & ~served & np.isfinite(ceiling))
+        pr, pc = site.terrain.rowcol(x, y)
+        mark = np.zeros(who.size, dtype=np.bool_)
+        cover_kernel.served_by_line(
+            np.column_stack((row[who], col[who])), ceiling[who], laterals.reach_m / site.terrain.cell_m,
+            laterals.min_grade_pct / 100.0 * site.terrain.cell_m, site.ground.lateral_blocked,
+            bool(site.ground.lateral_blocked.any()), np.column_stack((pr, pc)), z, mark,
+        )
+        served[who[mark]] = True
+    return served
+
+
+def bend_findings(network: Network, settings: Settings) -> list[Finding]:
+    """Return a finding for each bend or join sharper than allowed."""
+    out = []
+    for route in network.routes:
+        way = np.diff(route.xy_m, axis=0)
+        if route.pinned or way.shape[0] < 2:
+            continue
+        way = way / np.hypot(way[:, 0], way[:, 1])[:, None]
+        turn = np.degrees(np.arccos(np.clip((way[:-1] * way[1:]).sum(axis=1), -1.0, 1.0)))
+        own = stations_of(route.xy_m)
+        for k in np.flatnonzero(turn > settings.mainlines.max_bend_deg + 0.01).tolist():
+            out.append(Finding(
+                "SHARP_BEND", "check", "mainlines", route.mainline_id, round(float(turn[k]), 1),
+                settings.mainlines.max_bend_deg, "deg",
+                f"{route.mainline_id} turns {turn[k]:.0f} degrees at station {own[k + 1]:.1f} m: nothing gentler "
+                "falls enough there.",
+                "Brace the support at the bend, or make the turn in two steps if the ground allows.",
+            ))
+    return out
+
+
+def worth_curve(
+    graph: Graph, cover: Cover, sources: tuple[npt.NDArray[np.int64], Floats], price: Price, settings: Settings,
+    network: Network, trees: Trees,
+) -> tuple[tuple[float, int, float], ...]:
+    """Return (worth of a tap, taps in reach, metres of mainline) at a few prices.
+
+    Layouts at other prices are grown but not improved, so each is scaled by what improving
+    did to the layout at the set price.
+    """
+    del trees
+    full = layout.full_appetite(cover)
+    rows: list[tuple[float, int, float]] = []
+    for share in CURVE:
+        p = Price(price.tap_m * share, price.branch_m, price.ladder)
+        s = layout.seeded(graph, cover, settings.mainlines.seed, *sources)
+        layout.grow(graph, cover, s, p, settings.laterals.reach_m, full)
+        _, length, taps = state_kernel.cost_of(graph, cover, s, p)
+        rows.append((p.tap_m, int(taps), float(length)))
+    own = next(r for r in rows if r[0] == price.tap_m)
+    if own[1] <= 0 or own[2] <= 0.0:
+        return tuple(rows)
+    by_taps = network.stats["taps_in_reach"] / own[1]
+    by_length = network.stats["mainline_m"] / own[2]
+    most = network.stats["taps_servable"]
+    return tuple((w, int(min(t * by_taps, most)), m * by_length) for w, t, m in rows)

@@ -246,7 +246,9 @@ def lay_out(given: Inputs, trees: Trees, ground: Ground, clock: Clock, report: R
             grouping=grouping, mainlines=hung, terrain=given.terrain, trees=trees, settings=given.settings,
             confidence=_confidence(given),
         )
-    findings += [*low_notes, *group_notes, *hang_notes, *settle_notes]
+    # the final hang repeats what the low one said, but for supports that cannot stand where they must
+    findings += [note for note in low_notes if note.code == "HANG_BLOCKED"]
+    findings += [*group_notes, *hang_notes, *settle_notes]
     return Layout(network, hung, settled, tuple(findings))
 
 

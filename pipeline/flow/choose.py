@@ -92,12 +92,26 @@ class Choice:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Vacuum:
-    """Absolute pressures that follow from sizes, and vacuum at the entries."""
+    """Pressures that follow from the sizes.
+
+    Parameters
+    ----------
+    node_pa : float array, shape (nodes,)
+        Absolute pressure; inf where the air cannot get through.
+    node_kpa : float array, shape (nodes,)
+        Vacuum, gauge, positive; 0 where the air cannot get through.
+    entry_kpa : float array, shape (laterals,)
+        Vacuum at the entries.
+    entry_loss_kpa, last_tap_loss_kpa : float array, shape (laterals,)
+        What is lost from the pump to the entry and to the lateral's last tree: more than there is,
+        up to inf, where the air cannot get through.
+    """
 
     node_pa: Floats
-    node_kpa: Floats  # vacuum, gauge, positive
+    node_kpa: Floats
     entry_kpa: Floats
-    last_tap_kpa: Floats  # at the last tree of each lateral
+    entry_loss_kpa: Floats
+    last_tap_loss_kpa: Floats
 
 
 def highest_vacuum_pa(barometer_pa: Floats) -> Floats:
@@ -160,7 +174,8 @@ def share_pa2_m(*, tree: Tree, load: Load, budget_kpa: float) -> tuple[Floats, F
     See :mod:`pipeline.hydraulics.sizing` for how the budget is handed out.
     """
     pump = load.pump_pa[tree.collection]
-    budget_pa2 = (pump + budget_kpa * 1000.0) ** 2 - pump**2
+    allowed_pa = np.minimum(budget_kpa * 1000.0, load.barometer_pa[tree.collection] - pump)  # no more than there is
+    budget_pa2 = (pump + allowed_pa) ** 2 - pump**2
     at_node = np.zeros(len(tree.node_station_m))
     np.maximum.at(at_node, tree.entry_node, load.lateral_loss_pa2)
     worst = tree.greatest_above(at_node[tree.lower_node + 1])
@@ -272,7 +287,8 @@ def vacuum(*, tree: Tree, load: Load, choice: Choice, sizes: tuple[PipeSize, ...
         node_pa=node_pa,
         node_kpa=node_kpa,
         entry_kpa=entry_kpa,
-        last_tap_kpa=np.maximum(barometer[tree.entry_node] - last_pa, 0.0) / 1000.0,
+        entry_loss_kpa=(entry_pa - at_pump[tree.entry_node]) / 1000.0,
+        last_tap_loss_kpa=(last_pa - at_pump[tree.entry_node]) / 1000.0,
     )
 
 

@@ -82,7 +82,7 @@ def displacement_m3_s(*, free_air_m3_s: float, barometer_pa: float, vacuum_kpa: 
     >>> round(displacement_m3_s(free_air_m3_s=10.0, barometer_pa=101325.0, vacuum_kpa=25 * INHG_KPA))
     61
     """
-    return free_air_m3_s * barometer_pa / (barometer_pa - vacuum_kpa * 1000.0)
+    return free_air_m3_s * air.SEA_LEVEL_PA / (barometer_pa - vacuum_kpa * 1000.0)
 
 
 def arithmetic(
@@ -134,6 +134,15 @@ def arithmetic(
             "Releaser",
             f"{units.flow(station.peak_flow_l_min)} x {margin:.1f} (the stronger run must pass) = "
             f"{units.flow(station.releaser_l_min)}",
+        ),
+        (
+            "Releaser kind",
+            {
+                "yes": "power at hand: electric (can push, may stand low) or mechanical (must stand above its tank)",
+                "no": "no power: mechanical, and it must stand above the tank it fills",
+            }.get(rules.power_at_collection, "not decided: electric needs power and can push; "
+                  "mechanical needs none and must stand above the tank it fills")
+            + f"; inlet {units.height(point.inlet_z_m - point.ground_z_m)} above ground",
         ),
         (
             "Moisture trap",

@@ -107,28 +107,29 @@ def _vacuum_short(
     tree: Tree, load: Load, vacuum: Vacuum, grouping: Grouping, settings: Settings, units: Units
 ) -> list[Finding]:
     """Name each mainline with taps that lose more vacuum than the budget, by its worst lateral."""
-    budget = settings.flow.loss_budget_kpa
     owner = tree.node_owner[tree.entry_node]
     at_pump = (load.barometer_pa - load.pump_pa)[tree.collection[owner]] / 1000.0
-    loss = at_pump - vacuum.last_tap_kpa
-    in_line = at_pump - vacuum.entry_kpa
+    budget = np.minimum(settings.flow.loss_budget_kpa, at_pump)
+    over = vacuum.last_tap_loss_kpa > budget * (1.0 + 1e-9)
     out = []
-    for j in np.unique(owner[loss > budget * (1.0 + 1e-9)]):
-        own = np.flatnonzero((owner == j) & (loss > budget * (1.0 + 1e-9)))
-        worst = int(own[np.argmax(loss[own])])
+    for j in np.unique(owner[over]):
+        own = np.flatnonzero((owner == j) & over)
+        worst = int(own[np.argmax(vacuum.last_tap_loss_kpa[own])])
         lateral, line = grouping.laterals[worst], tree.lines[j]
-        mostly_lateral = loss[worst] - in_line[worst] > in_line[worst]
+        loss = float(min(vacuum.last_tap_loss_kpa[worst], at_pump[worst]))
+        in_line = float(min(vacuum.entry_loss_kpa[worst], at_pump[worst]))
+        name = line.mainline_id
+        many = f"{len(own)} laterals of {name} lose" if len(own) > 1 else f"A lateral of {name} loses"
         remedy = (
             "Shorten the lateral or put fewer taps on it."
-            if mostly_lateral
-            else f"Allow a budget of {units.vacuum(float(loss[worst]))}, bring its taps in on another mainline, "
+            if loss - in_line > in_line
+            else f"Allow a budget of {units.vacuum(loss)}, bring its taps in on another mainline, "
             "or move the collection point nearer."
         )
         out.append(Finding(
-            "VACUUM_SHORT", "violation", "mainlines", line.mainline_id, float(loss[worst]), budget, "kPa",
-            f"{len(own)} laterals of {line.mainline_id} lose more vacuum between pump and last tap than the budget of "
-            f"{units.vacuum(budget)}; {lateral.lateral_id} loses most, {units.vacuum(float(loss[worst]))}, of which "
-            f"{units.vacuum(float(in_line[worst]))} in mainlines.",
+            "VACUUM_SHORT", "violation", "mainlines", line.mainline_id, loss, float(budget[worst]), "kPa",
+            f"{many} more vacuum between pump and last tap than the budget of {units.vacuum(float(budget[worst]))}; "
+            f"{lateral.lateral_id} loses most, {units.vacuum(loss)}, of which {units.vacuum(in_line)} in mainlines.",
             remedy,
         ))
     return out

@@ -75,7 +75,8 @@ def build_goal(problem: Problem, rules: MainlineSettings) -> Goal:
     under it into ``near + far``; each change of grade at a support into its two signs.
     """
     unknowns = problem.matrix.shape[1]
-    free = np.flatnonzero(np.diff(problem.matrix.indptr) > 0)
+    # pinned supports have their height, and over a hole in the terrain nobody can say what the aim is
+    free = np.flatnonzero((np.diff(problem.matrix.indptr) > 0) & np.isfinite(problem.ground_z_m))
     heights = problem.matrix[free]
     aim_z = problem.ground_z_m[free] + rules.aim_m - problem.constant[free]
     k = len(free)

@@ -379,10 +379,10 @@ def _gap_findings(mainlines: Sequence[Mainline], rules: MainlineSettings, units:
         for i in np.flatnonzero(np.diff(own) > rules.max_support_gap_m + SAME_PLACE_M) if not line.pinned else ():
             gap = float(own[i + 1] - own[i])
             out.append(Finding(
-                "HANG_GAP", "violation", "supports", line.supports[int(i)].support_id, round(gap, 3),
+                "HANG_GAP", "check", "supports", line.supports[int(i)].support_id, round(gap, 3),
                 rules.max_support_gap_m, "m",
                 f"{line.mainline_id} spans {units.length(gap, 1)} above {units.station(float(own[i]))}: "
                 "nothing in between can hold it.",
-                "Allow a support in the crossing, move the line, or raise [mainlines] max_support_gap.",
+                "Have the wire and its anchors there looked at, move the line, or allow a support in the crossing.",
             ))
     return out

@@ -255,8 +255,11 @@ def _candidates(
     on_blocked = blocked(terrain, ground, *path.at(np.array([f.station_m for f in fixed])))
     trees = _trees_beside(path, stems, rules.support_reach_m)
     bad = blocked(terrain, ground, *path.at(np.array([t.station_m for t in trees])))
+    taken = {f.tree_id for f in fixed}
     beside = [
-        t for t, shut_off in zip(trees, bad, strict=True) if not shut_off and not shut[_nearest(grid, t.station_m)]
+        t
+        for t, shut_off in zip(trees, bad, strict=True)
+        if not shut_off and not shut[_nearest(grid, t.station_m)] and t.tree_id not in taken
     ]
     forced = tuple(f.station_m for f, hit in zip(fixed, on_blocked, strict=True) if hit)
     fixed = _thin_out(fixed, _sides(grid, shut, beside, fixed))

@@ -21,9 +21,9 @@ from pipeline.settings import LateralSettings
 BLOCK_TREES = 1100
 SEAM_M = 20.0  # pieces up to this length across a border make their laterals part of the seam
 BOUND_TREES = 25_000  # up to here the bound is polished over all columns at once
-POLISH_STEPS = 250
-RESCUE_M = 25.0  # laterals this near to an unserved tree are chosen anew with it
-RESCUE_LATERALS = 20
+POLISH_STEPS = 400
+RESCUE_M = 20.0  # laterals this near to an unserved tree are chosen anew with it
+RESCUE_LATERALS = 14
 
 Progress = Callable[[str, float], None]
 
@@ -62,6 +62,7 @@ def choose(
 ) -> Choice:
     """Choose laterals for all trees of a scene."""
     blocks = split(np.arange(len(scene), dtype=np.int64), scene.tree[:, :2], BLOCK_TREES, 0.0)
+    rule = replace(rule, whole=len(blocks) == 1)
     chosen: list[Chosen] = []
     prices = Prices(len(scene))
     coverable = np.zeros(len(scene), dtype=np.bool_)

@@ -16,7 +16,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from pipeline.laterals.choice import Chosen, in_each_others_way, spread_entries
 from pipeline.laterals.columns import Columns, enumerate_columns
 from pipeline.laterals.preview import savings_rows, untangled
-from pipeline.laterals.programme import Programme, Relaxed, slack_cost
+from pipeline.laterals.programme import FEW_TREES, Programme, Relaxed, slack_cost
 from pipeline.laterals.rows import as_chosen, excluding_rows, piece_codes
 from pipeline.laterals.rule import Rules
 from pipeline.laterals.scene import Ints, Mask, Scene
@@ -24,7 +24,9 @@ from pipeline.settings import LateralSettings
 
 NODES = {"quick": 0, "normal": 400, "thorough": 1500}
 MIP_GAP = {"quick": 0.0, "normal": 1e-3, "thorough": 1e-5}
-MIP_ROUNDS = 10
+MIP_ROUNDS = {"quick": 2, "normal": 2, "thorough": 8}
+# few trees are solved until nothing meets; of many, what still meets is solved again around each place
+FEW_ROUNDS = 15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +63,8 @@ def _settle_crossings(
     cut = list(relaxed.cut)
     same_slot: list[tuple[int, int]] = []
     chosen: list[Chosen] | None = None
-    for _ in range(MIP_ROUNDS):
+    few = len(scene) <= FEW_TREES
+    for _ in range(FEW_ROUNDS if few else MIP_ROUNDS[rule.effort]):
         rows = _mip(scene, columns, rule, list(dict.fromkeys(cut + same_slot)), list(relaxed.subset))
         if rows is None:
             return chosen if chosen is None else untangled(scene, columns, chosen, rule)
@@ -79,7 +82,7 @@ def _settle_crossings(
             return chosen
         cut += fresh
         same_slot += [(int(code[columns.ptr[rows[a]]]), int(code[columns.ptr[rows[b]]])) for a, b in stuck]
-    return untangled(scene, columns, chosen or [], rule)
+    return untangled(scene, columns if few else columns.take(np.zeros(0, dtype=np.int64)), chosen or [], rule)
 
 
 def _mip(

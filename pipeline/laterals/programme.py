@@ -3,19 +3,19 @@
 Every tree is in exactly one lateral or unserved at a penalty. Subset rows (columns with two
 or three of any three trees sum to at most 1) hold for every partition; crossing rows (columns
 with one or the other of two pieces that meet sum to at most 1) for every legal plan. Both
-are added only where a solution breaks them. The bound is the value at the last prices,
-corrected by ``bound_kernel`` for columns that took no part in the tightening.
+are added only where a solution breaks them, by columns of low reduced cost; the bound is
+the value of the last programme, over all columns (of many blocks: see ``blocks.lower_bound``).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
-from pipeline.laterals.bound_kernel import polish
 from pipeline.laterals.choice import in_each_others_way
 from pipeline.laterals.columns import Columns
 from pipeline.laterals.preview import savings_rows
@@ -24,9 +24,9 @@ from pipeline.laterals.rule import Rules
 from pipeline.laterals.scene import Floats, Ints, Scene
 from pipeline.laterals.subset_kernel import broken_triples
 
-REDUCED_COST_M = {"quick": 0.0, "normal": 1.5, "thorough": 4.0}  # columns up to this go to the MIP
-ROUNDS = {"quick": 0, "normal": 4, "thorough": 12}  # of tightening the linear programme
-POLISH_STEPS = 100
+REDUCED_COST_M = {"quick": 0.0, "normal": 1.5, "thorough": 4.0, "few": 5.0}  # columns up to this go to the MIP
+FEW_TREES = 250  # blocks so small are solved with more columns, until no laterals meet
+ROUNDS = {"quick": 0, "normal": 3, "thorough": 12}  # of tightening the linear programme
 WORK_M = 8.0  # reduced cost up to which a column takes part in the tightened programme
 MOST_PER_TREE = 30  # columns in the MIP
 
@@ -34,6 +34,8 @@ MOST_PER_TREE = 30  # columns in the MIP
 @dataclass(frozen=True, slots=True, eq=False)
 class Relaxed:
     """The linear programme's result: its value before and after tightening, prices, columns worth a MIP.
+
+    ``bound_m`` is NaN where the last programme was over some columns only (``Rules.whole`` false).
 
     ``subset`` are triples of trees with the price of their row; ``cut`` pairs of piece codes.
     """
@@ -77,40 +79,33 @@ class Programme:
         first = _solve(self.scene, self.columns, self.rule, [], [])
         if first is None:
             return None
-        plain, reduced, last = first.value, first.reduced, first
-        work = np.flatnonzero(reduced <= WORK_M)
-        x = first.x
-        missed = np.zeros(0, dtype=np.int64)
-        for i in range(ROUNDS[self.rule.effort]):
-            some = self.columns.take(work)
-            tighter = i < ROUNDS[self.rule.effort] and self._tighten(some, x[work])
-            if not tighter and not len(missed):
+        work = np.flatnonzero(first.reduced <= WORK_M)
+        some = self.columns.take(work)
+        x, last, bound = first.x[work], first, first.value
+        for _ in range(ROUNDS[self.rule.effort]):
+            if not self._tighten(some, x):
                 break
             solved = _solve(self.scene, some, self.rule, self.cut, self.subset)
             if solved is None:
                 return None
-            last = solved
-            x = np.zeros(len(self.columns))
-            x[work] = solved.x
-            reduced = _reduced(self.columns, last, self.cut, self.subset, self.scene)
-            missed = np.setdiff1d(np.flatnonzero(reduced < -1e-6), work)
-            work = np.union1d(work, missed)
+            x = solved.x
+            last, bound = solved, float("nan")
+        if math.isnan(bound) and self.rule.whole:
+            solved = _solve(self.scene, self.columns, self.rule, self.cut, self.subset)
+            if solved is None:
+                return None
+            last, bound = solved, solved.value
         return Relaxed(
-            plain_m=plain, bound_m=max(plain, self._bound(last)), price=last.price,
-            subset=tuple(self.subset), subset_price=last.subset_price, worth=self._worth(reduced),
-            cut=tuple(self.cut),
+            plain_m=first.value, bound_m=bound, price=last.price, subset=tuple(self.subset),
+            subset_price=last.subset_price, worth=self._worth(self._reduced(last)), cut=tuple(self.cut),
         )
 
-    def _bound(self, last: _Solution) -> float:
-        """Return the bound at the prices of the last programme, mended for columns that took no part in it."""
-        free = replace(last, price=np.zeros(len(self.scene)))
-        adjusted = _reduced(self.columns, free, self.cut, self.subset, self.scene)
-        constant = float(last.cut_price.sum() + last.subset_price.sum())
-        bound, _ = polish(
-            last.price, self.columns.flat, self.columns.ptr, adjusted, len(self.scene), self.rule.penalty_m,
-            last.value - constant, POLISH_STEPS,
-        )
-        return float(bound) + constant
+    def _reduced(self, solved: _Solution) -> Floats:
+        """Return the reduced cost of every column at the prices of a programme over some of them."""
+        used = self.cut[: len(solved.cut_price)], self.subset[: len(solved.subset_price)]
+        less = excluding_rows(self.scene, self.columns, *used)
+        out = self.columns.cost_m - self.columns.matrix(len(self.scene)).T @ solved.price
+        return np.asarray(out - less.T @ np.concatenate([solved.cut_price, solved.subset_price]))
 
     def _tighten(self, columns: Columns, x: Floats) -> bool:
         """Add the rows that a solution breaks; tell whether there were any."""
@@ -120,7 +115,8 @@ class Programme:
         return any(fresh)
 
     def _worth(self, reduced: Floats) -> Ints:
-        worth = np.flatnonzero(reduced <= REDUCED_COST_M[self.rule.effort])
+        limit = REDUCED_COST_M["few" if len(self.scene) <= FEW_TREES else self.rule.effort]
+        worth = np.flatnonzero(reduced <= limit)
         most = MOST_PER_TREE * len(self.scene)
         if len(worth) > most:
             worth = worth[np.argsort(reduced[worth], kind="stable")[:most]]
@@ -169,16 +165,6 @@ def _solve(
     less_price = np.asarray(result.ineqlin.marginals) if k else np.zeros(0)
     reduced = columns.cost_m - columns.matrix(n).T @ price - less.T @ less_price
     return _Solution(float(result.fun), result.x[:m], reduced, price, less_price[: len(cut)], less_price[len(cut) :])
-
-
-def _reduced(
-    columns: Columns, solved: _Solution, cut: list[tuple[int, int]], subset: list[tuple[int, int, int]], scene: Scene
-) -> Floats:
-    """Return the reduced cost of every column at the prices of a solution over some of them."""
-    out = columns.cost_m - columns.matrix(len(scene)).T @ solved.price
-    used = len(solved.cut_price), len(solved.subset_price)
-    less = excluding_rows(scene, columns, cut[: used[0]], subset[: used[1]])
-    return np.asarray(out - less.T @ np.concatenate([solved.cut_price, solved.subset_price]))
 
 
 def _subsets(

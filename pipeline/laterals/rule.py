@@ -9,12 +9,13 @@ from pipeline.settings import LateralSettings
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rules:
-    """What the choice needs of the settings."""
+    """What the choice needs of the settings; `whole` when one block is the whole and its bound is wanted."""
 
     entry_cost_m: float
     max_length_m: float
     penalty_m: float
     effort: str
+    whole: bool = True
 
 
 def rules(laterals: LateralSettings, effort: str) -> Rules:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.mainlines.state_kernel import Graph, State
+from pipeline.mainlines.state_kernel import State
 
 
 @dataclass(slots=True, eq=False)
@@ -18,15 +18,15 @@ class Chain:
     children: list[Chain] = field(default_factory=list)
 
 
-def upstream_length(graph: Graph, s: State) -> np.ndarray:
+def upstream_length(cols: int, step_m: float, s: State) -> np.ndarray:
     """Return for each node the metres of line upstream of it."""
     total = np.zeros(s.down.shape[0])
     order = topological(s)
-    rows, cols = np.divmod(np.arange(s.down.shape[0]), graph.cols)
+    row, col = np.divmod(np.arange(s.down.shape[0]), cols)
     for a in reversed(order):
         down = int(s.down[a])
         if down >= 0:
-            total[down] += total[a] + graph.step_m * float(np.hypot(rows[a] - rows[down], cols[a] - cols[down]))
+            total[down] += total[a] + step_m * float(np.hypot(row[a] - row[down], col[a] - col[down]))
     return total
 
 
@@ -49,14 +49,14 @@ def topological(s: State) -> list[int]:
     return order
 
 
-def chains(graph: Graph, s: State) -> list[Chain]:
+def chains(cols: int, step_m: float, s: State) -> list[Chain]:
     """Return the lines that start at sources, each with its branches.
 
     At a fork the line goes on into the branch with most line upstream; at a source every
     branch is a line of its own.
     """
     up = kids(s)
-    weight = upstream_length(graph, s)
+    weight = upstream_length(cols, step_m, s)
 
     def follow(start: int, first: int, source: int) -> Chain:
         chain = Chain(nodes=[start, first], source=source)

@@ -32,10 +32,10 @@ def cover_pairs(
         r, c = tree_rc[t]
         if not math.isfinite(ceiling[t]):
             continue
-        i0 = max(0, int(math.ceil((r - reach - row0) / stride)))
-        i1 = min(rows - 1, int(math.floor((r + reach - row0) / stride)))
-        j0 = max(0, int(math.ceil((c - reach - col0) / stride)))
-        j1 = min(cols - 1, int(math.floor((c + reach - col0) / stride)))
+        i0 = max(0, math.ceil((r - reach - row0) / stride))
+        i1 = min(rows - 1, math.floor((r + reach - row0) / stride))
+        j0 = max(0, math.ceil((c - reach - col0) / stride))
+        j1 = min(cols - 1, math.floor((c + reach - col0) / stride))
         for i in range(i0, i1 + 1):
             for j in range(j0, j1 + 1):
                 a = i * cols + j
@@ -62,10 +62,10 @@ def least_need(
     out = np.full(tree_rc.shape[0], np.inf)
     for t in range(tree_rc.shape[0]):
         r, c = tree_rc[t]
-        i0 = max(0, int(math.ceil((r - reach - row0) / stride)))
-        i1 = min(rows - 1, int(math.floor((r + reach - row0) / stride)))
-        j0 = max(0, int(math.ceil((c - reach - col0) / stride)))
-        j1 = min(cols - 1, int(math.floor((c + reach - col0) / stride)))
+        i0 = max(0, math.ceil((r - reach - row0) / stride))
+        i1 = min(rows - 1, math.floor((r + reach - row0) / stride))
+        j0 = max(0, math.ceil((c - reach - col0) / stride))
+        j1 = min(cols - 1, math.floor((c + reach - col0) / stride))
         for i in range(i0, i1 + 1):
             for j in range(j0, j1 + 1):
                 d = math.hypot(row0 + i * stride - r, col0 + j * stride - c)

@@ -18,7 +18,17 @@ from numba import njit
 
 from pipeline.mainlines.lattice_kernel import DC, DR, F32, F64, I64, MOVES
 from pipeline.mainlines.state_kernel import (
-    OUT, Cover, Graph, I32, Price, State, add_node, arc_price, arrive, branch_fee, passable,
+    I32,
+    OUT,
+    Cover,
+    Graph,
+    Price,
+    State,
+    add_node,
+    arc_price,
+    arrive,
+    branch_fee,
+    passable,
 )
 
 INF = math.inf
@@ -58,7 +68,7 @@ def appetite(g: Graph, c: Cover, s: State, r0: int, c0: int, r1: int, c1: int) -
 
 
 @njit(cache=True)
-def search(  # noqa: C901 - one tight loop; splitting it would cost the inlined state
+def search(  # noqa: C901
     g: Graph, s: State, p: Price, box: tuple[int, int, int, int], bands: int, want: F32,
     pull: float, full: float, gain_rate: float, first: int, limit: float,
 ) -> Labels:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
 
 from pipeline.mainlines.grow_kernel import grow_round
 from pipeline.mainlines.lattice_kernel import I64
 from pipeline.mainlines.state_kernel import (
-    Cover, Graph, Price, State, add_node, arc_price, branch_fee, drop_node, move_between, random_below,
-    random_unit, trim_tip,
+    Cover,
+    Graph,
+    Price,
+    State,
+    add_node,
+    arc_price,
+    branch_fee,
+    drop_node,
+    move_between,
+    random_below,
+    random_unit,
+    trim_tip,
 )
 
 
@@ -36,7 +44,7 @@ def trim_box(
         before = logged
         for tip in tips_in(g, s, box):
             if tip >= 0 and s.down[tip] >= 0 and s.children[tip] == 0:
-                logged = trim_tip(g, c, s, p, tip, log, logged, False)
+                logged = trim_tip(g, c, s, p, tip, log, logged, False)  # noqa: FBT003
         if logged == before:
             break
     return logged
@@ -57,18 +65,6 @@ def grow_box(
                 break
             share = min(1.0, share * raise_by)
     return logged
-
-
-@njit(cache=True)
-def worth(g: Graph, c: Cover, s: State, p: Price, nodes: I64, n: int) -> float:
-    """Return the cost of moves into some nodes and their branch fees, as they stand now."""
-    total = 0.0
-    for i in range(n):
-        a = nodes[i]
-        down = s.down[a]
-        if down >= 0:
-            total += arc_price(g, p, down, move_between(g, down, a), a, s.z[a])
-    return total
 
 
 @njit(cache=True)
@@ -125,7 +121,7 @@ def branch_base(s: State, a: int) -> int:
 
 
 @njit(cache=True)
-def improve(  # noqa: C901 - one loop with its own undo
+def improve(  # noqa: C901
     g: Graph, c: Cover, s: State, p: Price, bands: int, reach_m: float, full: float, tries: int,
     half_m: float, most: int, heat: float,
 ) -> tuple[int, float]:
@@ -202,7 +198,7 @@ def improve(  # noqa: C901 - one loop with its own undo
             a = fresh[i]
             if s.down[a] == -2 or s.children[a] > 0:
                 continue
-            trim_tip(g, c, s, p, a, scratch, 0, True)
+            trim_tip(g, c, s, p, a, scratch, 0, True)  # noqa: FBT003
         k = 0
         for i in range(f):
             if s.down[fresh[i]] != -2:

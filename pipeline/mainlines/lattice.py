@@ -95,8 +95,8 @@ def make_lattice(terrain: Terrain, surface: Surface, base_m: float, step_m: floa
     cell = terrain.cell_m
     ratio = step_m / cell
     stride = float(max(1, round(ratio))) if ratio >= 1.0 else 1.0 / max(1, round(1.0 / ratio))
-    rows = int(math.floor((terrain.shape[0] - 1) / stride)) + 1 + 2 * EDGE
-    cols = int(math.floor((terrain.shape[1] - 1) / stride)) + 1 + 2 * EDGE
+    rows = math.floor((terrain.shape[0] - 1) / stride) + 1 + 2 * EDGE
+    cols = math.floor((terrain.shape[1] - 1) / stride) + 1 + 2 * EDGE
     row0 = -EDGE * stride + ((terrain.shape[0] - 1) % stride) // 2
     col0 = -EDGE * stride + ((terrain.shape[1] - 1) % stride) // 2
     rr = row0 + np.arange(rows) * stride

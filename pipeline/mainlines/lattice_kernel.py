@@ -79,7 +79,7 @@ def segment(surface: Surface, r0: float, c0: float, r1: float, c1: float) -> tup
     """
     rows, cols = surface.ground.shape
     cells = math.hypot(r1 - r0, c1 - c0)
-    n = max(1, int(math.ceil(cells * SAMPLES_PER_CELL)))
+    n = max(1, math.ceil(cells * SAMPLES_PER_CELL))
     run = cells * surface.cell_m
     ds = run / n
     rise = surface.grade * ds
@@ -150,7 +150,7 @@ def profile(surface: Surface, r0: float, c0: float, r1: float, c1: float, z0: fl
     """
     out = np.full(n + 1, np.inf)
     cells = math.hypot(r1 - r0, c1 - c0)
-    per = max(1, int(math.ceil(cells * SAMPLES_PER_CELL / n)))
+    per = max(1, math.ceil(cells * SAMPLES_PER_CELL / n))
     ds = cells * surface.cell_m / (n * per)
     z = z0
     rows, cols = surface.ground.shape
@@ -175,7 +175,7 @@ def profile(surface: Surface, r0: float, c0: float, r1: float, c1: float, z0: fl
 def unblocked(blocked: Bools, r0: float, c0: float, r1: float, c1: float) -> bool:
     """Return whether a straight line meets no blocked cell."""
     rows, cols = blocked.shape
-    n = max(1, int(math.ceil(math.hypot(r1 - r0, c1 - c0) * SAMPLES_PER_CELL)))
+    n = max(1, math.ceil(math.hypot(r1 - r0, c1 - c0) * SAMPLES_PER_CELL))
     for k in range(n + 1):
         i = int(r0 + (r1 - r0) * k / n + 0.5)
         j = int(c0 + (c1 - c0) * k / n + 0.5)

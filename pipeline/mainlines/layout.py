@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.mainlines import grow_kernel, improve_kernel, state_kernel
+from pipeline.mainlines import improve_kernel, state_kernel
 from pipeline.mainlines.state_kernel import OUT, ROOT, Cover, Graph, Price, State
 
 BANDS = 5
@@ -57,7 +57,10 @@ def empty_state(nodes: int, trees: int, seed: int) -> State:
 
 def copy_state(s: State) -> State:
     """Return a copy that shares nothing."""
-    return State(*(part.copy() for part in s))
+    return State(
+        s.down.copy(), s.z.copy(), s.children.copy(), s.used.copy(), s.served_by.copy(), s.stamp.copy(), s.near.copy(),
+        s.fresh.copy(), s.counter.copy(), s.rng.copy(),
+    )
 
 
 def seeded(graph: Graph, cover: Cover, seed: int, source: npt.NDArray[np.int64],

@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.findings import Finding, in_order
-from pipeline.mainlines import cover_kernel, lattice_kernel, layout, reach_kernel, state_kernel
+from pipeline.mainlines import layout, reach_kernel, state_kernel
+from pipeline.mainlines.assemble import all_lines, routes_of
 from pipeline.mainlines.chains import chains
 from pipeline.mainlines.lattice import (
-    HANG_ABOVE_M, Lattice, lateral_ceiling, make_cover, make_graph, make_lattice, make_surface,
+    HANG_ABOVE_M,
+    Lattice,
+    lateral_ceiling,
+    make_cover,
+    make_graph,
+    make_lattice,
+    make_surface,
 )
-from pipeline.mainlines.lattice_kernel import Surface
 from pipeline.mainlines.reasons import lifts, lowest_anywhere, reasons
-from pipeline.mainlines.routes import renumbered, stations_of, with_vertices
-from pipeline.mainlines.state_kernel import Cover, Graph, Price, State
-from pipeline.mainlines.straighten import (
-    Line, Puller, Start, at_stations, descendants, host_nodes, join_places, lay, segments_of,
+from pipeline.mainlines.report import bend_findings, guests_of, without_poor_twigs, worth_curve
+from pipeline.mainlines.routes import renumbered, stations_of
+from pipeline.mainlines.sources import (
+    Site,
+    Source,
+    collection_sources,
+    collection_start,
+    pinned_lines,
+    pinned_sources,
 )
-from pipeline.mainlines.verify import check_route
+from pipeline.mainlines.state_kernel import Cover, Price, State
+from pipeline.mainlines.straighten import Line, Puller, descendants, host_nodes, join_places, lay, segments_of
 from pipeline.records import CollectionPoint, Ground, Network, Pins, Route, Trees
 from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
@@ -83,11 +95,12 @@ def plan_network(
         graph, cover, (node, node_z), price, settings.laterals.reach_m, effort, settings.mainlines.seed, report
     )
     report("straightening mainlines", 0.82)
+    routes = straight_routes(site, lattice, cover, state, sources, pinned, findings)
+    report("asking why trees are left out", 0.92)
+    network = finished(site, lattice, cover, routes, sources, price)
     _, raw_m, raw_taps = state_kernel.cost_of(graph, cover, state, price)
-    routes = straight_routes(site, lattice, graph, cover, state, sources, pinned, findings)
-    network = finished(site, lattice, graph, cover, routes, sources, report)
-    curve = worth_curve(graph, cover, (node, node_z), price, settings, network, trees)
     network.stats.update({"lattice_m": float(raw_m), "lattice_taps": float(raw_taps)})
+    curve = worth_curve(graph, cover, (node, node_z), price, settings, network)
     report("mainlines done", 1.0)
     findings.extend(bend_findings(network, settings))
     if not network.routes:
@@ -100,8 +113,7 @@ def plan_network(
 
 
 def straight_routes(
-    site: Site, lattice: Lattice, graph: Graph, cover: Cover, state: State, sources: list[Source],
-    pinned: dict[str, Line],
+    site: Site, lattice: Lattice, cover: Cover, state: State, sources: list[Source], pinned: dict[str, Line],
     findings: list[Finding],
 ) -> tuple[Route, ...]:
     """Return the network as straightened, checked and numbered routes."""
@@ -114,7 +126,7 @@ def straight_routes(
         lateral_ceiling(site.trees, site.settings, lattice.base_m) - HANG_ABOVE_M,
         site.trees.taps.astype(np.float64), laterals.reach_m, laterals.min_grade_pct / 100.0, lines.tap_worth_m,
     )
-    tops = chains(graph, state)
+    tops = chains(lattice.cols, lattice.step_m, state)
     for line in pinned.values():
         puller.laid.append(segments_of(line.rc))
     for top in tops:
@@ -128,12 +140,12 @@ def straight_routes(
             start = join_places(puller, pinned[source.pinned_id], lattice.rowcol(np.array([top.nodes[0]]))[0])
         else:
             start = collection_start(site, lattice, site.collections[source.collection])
-        line = lay(puller, top, start)
-        if line is None:
+        found = lay(puller, top, start)
+        if found is None:
             lost += len(descendants(top))
-            continue
-        laid.append(line)
-    lost += sum(inner.lost for line in laid for inner in all_lines(line))
+        else:
+            laid.append(found)
+    lost += sum(inner.lost for one in laid for inner in all_lines(one))
     if lost:
         findings.append(Finding(
             "ROUTE_LOST", "check", "mainlines", "", float(lost), 0.0, "lines",
@@ -144,29 +156,30 @@ def straight_routes(
 
 
 def finished(
-    site: Site, lattice: Lattice, graph: Graph, cover: Cover, routes: tuple[Route, ...], sources: list[Source],
-    report: Report,
+    site: Site, lattice: Lattice, cover: Cover, routes: tuple[Route, ...], sources: list[Source], price: Price
 ) -> Network:
-    """Return the network with a reason and a lift for every tree."""
-    report("asking why trees are left out", 0.92)
-    served = served_trees(site, lattice, routes)
-    coverable = np.zeros(len(site.trees), dtype=np.bool_)
+    """Return the network without twigs that do not pay, with a reason and a lift for every tree."""
+    trees = site.trees
+    kept = without_poor_twigs(routes, guests_of(site, lattice, routes), trees, price)
+    routes = renumbered(kept, tuple(c.collection_id for c in site.collections))
+    served = np.zeros(len(trees), dtype=np.bool_)
+    for who in guests_of(site, lattice, routes):
+        served[who] = True
+    coverable = np.zeros(len(trees), dtype=np.bool_)
     coverable[cover.tree[: int(cover.start[-1])]] = True
-    lift = np.full(len(site.trees), np.nan)
+    lift = np.full(len(trees), np.nan)
     if sources:
         free, _ = make_surface(site.terrain, site.ground, site.settings, capped=False)
         lowest = lowest_anywhere(
             lattice, free, np.array([s.node for s in sources]), np.array([s.z for s in sources])
         )
-        lift = lifts(site.terrain, site.trees, site.settings, lattice, lowest)
-    lengths = [float(stations_of(r.xy_m)[-1]) for r in routes]
-    servable = coverable | served
+        lift = lifts(site.terrain, trees, site.settings, lattice, lowest)
     return Network(
-        routes=routes, reason=reasons(site.trees, lift, coverable, served), lift_m=lift,
+        routes=routes, reason=reasons(trees, lift, coverable, served), lift_m=lift,
         stats={
-            "mainline_m": float(sum(lengths)), "mainlines": float(len(routes)),
-            "taps_in_reach": float(site.trees.taps[served].sum()),
-            "taps_servable": float(site.trees.taps[servable & site.trees.candidate].sum()),
-            "step_m": lattice.step_m, "nodes": float(graph.rows * graph.cols),
+            "mainline_m": float(sum(float(stations_of(r.xy_m)[-1]) for r in routes)),
+            "mainlines": float(len(routes)), "taps_in_reach": float(trees.taps[served].sum()),
+            "taps_servable": float(trees.taps[(coverable | served) & trees.candidate].sum()),
+            "step_m": lattice.step_m, "nodes": float(lattice.rows * lattice.cols),
         },
     )

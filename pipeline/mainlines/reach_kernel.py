@@ -24,10 +24,10 @@ def reach(
     done = np.zeros(rows * cols, dtype=np.bool_)
     heap = [(np.float64(source_z[0]), np.int64(source[0]))]
     z[source[0]] = source_z[0]
-    for i in range(1, source.shape[0]):
-        if source_z[i] < z[source[i]]:
-            z[source[i]] = source_z[i]
-            heapq.heappush(heap, (np.float64(source_z[i]), np.int64(source[i])))
+    for q in range(1, source.shape[0]):
+        if source_z[q] < z[source[q]]:
+            z[source[q]] = source_z[q]
+            heapq.heappush(heap, (np.float64(source_z[q]), np.int64(source[q])))
     while len(heap) > 0:
         za, a = heapq.heappop(heap)
         if done[a]:

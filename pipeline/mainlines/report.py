@@ -11,7 +11,7 @@ from pipeline.mainlines.lattice import HANG_ABOVE_M, Lattice, lateral_ceiling
 from pipeline.mainlines.routes import stations_of
 from pipeline.mainlines.sources import Site
 from pipeline.mainlines.state_kernel import Cover, Graph, Price
-from pipeline.records import Ints, Network, Route
+from pipeline.records import Ints, Network, Route, Trees
 from pipeline.settings import Settings
 
 Floats = npt.NDArray[np.float64]
@@ -19,13 +19,14 @@ Floats = npt.NDArray[np.float64]
 CURVE = (0.35, 0.6, 1.0, 1.7)  # prices of a tap, as shares of the set one, for the curve in the report
 
 
-def served_trees(site: Site, lattice: Lattice, routes: tuple[Route, ...]) -> npt.NDArray[np.bool_]:
-    """Return which trees a lateral may be tried for: some point of a route is near and low enough."""
+def guests_of(site: Site, lattice: Lattice, routes: tuple[Route, ...]) -> list[Ints]:
+    """Return for each route the trees a lateral may be tried for: some point of it is near and low enough."""
     trees, laterals = site.trees, site.settings.laterals
     row, col = site.terrain.rowcol(trees.x_m, trees.y_m)
-    served = np.zeros(len(trees), dtype=np.bool_)
     ceiling = lateral_ceiling(trees, site.settings, lattice.base_m) - HANG_ABOVE_M
     ceiling = np.where(np.isfinite(row), ceiling, np.nan)
+    closed = bool(site.ground.lateral_blocked.any())
+    out: list[Ints] = []
     for route in routes:
         own = stations_of(route.xy_m)
         s = np.unique(np.concatenate((np.arange(0.0, own[-1], 1.0), own)))
@@ -36,21 +37,49 @@ def served_trees(site: Site, lattice: Lattice, routes: tuple[Route, ...]) -> npt
             (trees.x_m >= x.min() - laterals.reach_m) & (trees.x_m <= x.max() + laterals.reach_m)
             & (trees.y_m >= y.min() - laterals.reach_m) & (trees.y_m <= y.max() + laterals.reach_m)
         )
-        who = np.flatnonzero(near & ~served & np.isfinite(ceiling))
+        who = np.flatnonzero(near & np.isfinite(ceiling))
         pr, pc = site.terrain.rowcol(x, y)
         mark = np.zeros(who.size, dtype=np.bool_)
         cover_kernel.served_by_line(
             np.column_stack((row[who], col[who])), ceiling[who], laterals.reach_m / site.terrain.cell_m,
-            laterals.min_grade_pct / 100.0 * site.terrain.cell_m, site.ground.lateral_blocked,
-            bool(site.ground.lateral_blocked.any()), np.column_stack((pr, pc)), z, mark,
+            laterals.min_grade_pct / 100.0 * site.terrain.cell_m, site.ground.lateral_blocked, closed,
+            np.column_stack((pr, pc)), z, mark,
         )
-        served[who[mark]] = True
-    return served
+        out.append(who[mark])
+    return out
+
+
+def without_poor_twigs(
+    routes: tuple[Route, ...], guests: list[Ints], trees: Trees, price: Price
+) -> tuple[Route, ...]:
+    """Return the routes without tips whose own trees are worth less than their line and their join.
+
+    Straightening moves lines, and what a twig was for may have come in reach of its parent.
+    """
+    count = np.zeros(len(trees), dtype=np.int64)
+    for who in guests:
+        count[who] += 1
+    alive = dict(enumerate(routes))
+    while True:
+        parents = {r.parent_id for r in alive.values()}
+        worst, loss = -1, 0.0
+        for k, route in alive.items():
+            if route.pinned or route.mainline_id in parents:
+                continue
+            own = float(trees.taps[guests[k][count[guests[k]] == 1]].sum())
+            fee = price.branch_m if route.parent_id else 0.0
+            poor = float(stations_of(route.xy_m)[-1]) + fee - price.tap_m * own
+            if poor > loss + 1e-9:
+                worst, loss = k, poor
+        if worst < 0:
+            return tuple(alive.values())
+        count[guests[worst]] -= 1
+        del alive[worst]
 
 
 def bend_findings(network: Network, settings: Settings) -> list[Finding]:
     """Return a finding for each bend or join sharper than allowed."""
-    out = []
+    out: list[Finding] = []
     for route in network.routes:
         way = np.diff(route.xy_m, axis=0)
         if route.pinned or way.shape[0] < 2:
@@ -58,27 +87,28 @@ def bend_findings(network: Network, settings: Settings) -> list[Finding]:
         way = way / np.hypot(way[:, 0], way[:, 1])[:, None]
         turn = np.degrees(np.arccos(np.clip((way[:-1] * way[1:]).sum(axis=1), -1.0, 1.0)))
         own = stations_of(route.xy_m)
-        for k in np.flatnonzero(turn > settings.mainlines.max_bend_deg + 0.01).tolist():
-            out.append(Finding(
+        out.extend(
+            Finding(
                 "SHARP_BEND", "check", "mainlines", route.mainline_id, round(float(turn[k]), 1),
                 settings.mainlines.max_bend_deg, "deg",
                 f"{route.mainline_id} turns {turn[k]:.0f} degrees at station {own[k + 1]:.1f} m: nothing gentler "
                 "falls enough there.",
                 "Brace the support at the bend, or make the turn in two steps if the ground allows.",
-            ))
+            )
+            for k in np.flatnonzero(turn > settings.mainlines.max_bend_deg + 0.01).tolist()
+        )
     return out
 
 
 def worth_curve(
     graph: Graph, cover: Cover, sources: tuple[npt.NDArray[np.int64], Floats], price: Price, settings: Settings,
-    network: Network, trees: Trees,
+    network: Network,
 ) -> tuple[tuple[float, int, float], ...]:
     """Return (worth of a tap, taps in reach, metres of mainline) at a few prices.
 
     Layouts at other prices are grown but not improved, so each is scaled by what improving
     did to the layout at the set price.
     """
-    del trees
     full = layout.full_appetite(cover)
     rows: list[tuple[float, int, float]] = []
     for share in CURVE:

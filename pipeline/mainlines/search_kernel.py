@@ -61,7 +61,7 @@ def step_z(low: F32, high: F32, r: int, c: int, k: int, z: float, rise: float) -
 
 
 @njit(cache=True)
-def lowest(  # noqa: C901 - one tight loop with its own queue
+def lowest(  # noqa: C901
     low: F32, high: F32, cell_m: float, grade: float, moves: int, source: I64, source_z: F64
 ) -> tuple[F32, U8]:
     """Return the lowest line elevation per cell (``inf``: unreachable) and the move that led there.
@@ -156,7 +156,7 @@ def twice(a: np.ndarray) -> np.ndarray:
 
 
 @njit(cache=True)
-def one_label(  # noqa: C901 - one tight loop with its own queue
+def one_label(  # noqa: C901
     low: F32, high: F32, factor: F32, cell_m: float, grade: float, moves: int, source: I64, source_z: F64
 ) -> tuple[F32, F32, U8, int]:
     """Return cost, z and move per cell with one label each (the cheapest), and the queue's peak length.
@@ -255,7 +255,7 @@ def one_label(  # noqa: C901 - one tight loop with its own queue
 
 
 @njit(cache=True)
-def banded(  # noqa: C901 - one tight loop with its own queue
+def banded(  # noqa: C901
     low: F32, high: F32, factor: F32, cell_m: float, grade: float, moves: int, bands: int, source: I64,
     source_z: F64, z_low: F32, came_low: U8,
 ) -> tuple[F32, F32, npt.NDArray[np.uint16], int]:

@@ -115,7 +115,7 @@ def arrive(g: Graph, a: int, k: int, z: float) -> float:
     """Return the lowest line at the end of a move that starts at z, ``inf`` when it cannot be."""
     if z > g.arc_e[a, k]:
         return math.inf
-    return max(z + g.grade * g.run_m[k], g.arc_m[a, k])
+    return max(z + g.grade * float(g.run_m[k]), float(g.arc_m[a, k]))
 
 
 @njit(cache=True)

@@ -9,6 +9,7 @@ and at last left as it was found on the lattice.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -130,7 +131,7 @@ def segments_of(rc: Floats) -> Floats:
 def low_line(lattice: Lattice, rc: Floats, z0: float) -> Floats:
     """Return the lowest legal line at the vertices of a polyline that starts at `z0`; inf where none."""
     out = [z0]
-    for a, b in zip(rc[:-1], rc[1:], strict=True):
+    for a, b in pairwise(rc):
         z = lattice_kernel.profile(lattice.surface, a[0], a[1], b[0], b[1], out[-1], 1)
         out.append(float(z[-1]))
     out[0] = z0
@@ -235,39 +236,51 @@ def lay(puller: Puller, chain: Chain, start: Start) -> Line | None:
     """Return a chain and its branches as straight lines; branches without a legal way are counted."""
     for c in [chain, *chain.children]:
         puller.raw.pop(id(c), None)
-    forks = {c.nodes[0] for c in chain.children}
-    best: Line | None = None
-    best_starts: list[Start] = []
-    for must, raw in ((set[int](), False), (forks, False), (forks, True)):
-        if must != forks and not forks and best is not None:
-            break
-        line = pull_chain(puller, chain, start, must, raw=raw)
-        if line is None:
-            continue
-        starts, failed = [], 0
-        puller.laid.append(segments_of(line.rc))
-        for c in chain.children:
-            places = join_places(puller, line, puller.lattice.rowcol(np.array(c.nodes[:1]))[0])
-            starts.append(places)
-            failed += pull_chain(puller, c, places, set(), raw=False) is None
-        puller.laid.pop()
-        line.lost = failed
-        if best is None or failed < best.lost:
-            best, best_starts = line, starts
-        if failed == 0:
-            break
+    best, starts = best_pull(puller, chain, start)
     if best is None:
         for c in descendants(chain):
             puller.raw.pop(id(c), None)
         return None
-    best.lost = 0
     puller.laid.append(segments_of(best.rc))
     for c in chain.children:
         puller.keep_clear(c)
-    for c, places in zip(chain.children, best_starts, strict=True):
+    for c, places in zip(chain.children, starts, strict=True):
         child = lay(puller, c, places)
         if child is None:
             best.lost += len(descendants(c))
         else:
             best.children.append(child)
     return best
+
+
+def best_pull(puller: Puller, chain: Chain, start: Start) -> tuple[Line | None, list[Start]]:
+    """Return a chain as a straight line that most of its branches can start from, and where they may.
+
+    Tried in turn: free, with its forks held fast, as found on the lattice.
+    """
+    forks = {c.nodes[0] for c in chain.children}
+    best: Line | None = None
+    best_starts: list[Start] = []
+    fewest = len(chain.children) + 1
+    for must, raw in ((set[int](), False), (forks, False), (forks, True)):
+        line = pull_chain(puller, chain, start, must, raw=raw)
+        if line is None:
+            continue
+        starts, failed = branch_starts(puller, chain, line)
+        if failed < fewest:
+            best, best_starts, fewest = line, starts, failed
+        if failed == 0:
+            break
+    return best, best_starts
+
+
+def branch_starts(puller: Puller, chain: Chain, line: Line) -> tuple[list[Start], int]:
+    """Return where each branch of a chain may start from its straight line, and how many find no way."""
+    starts, failed = [], 0
+    puller.laid.append(segments_of(line.rc))
+    for c in chain.children:
+        places = join_places(puller, line, puller.lattice.rowcol(np.array(c.nodes[:1]))[0])
+        starts.append(places)
+        failed += pull_chain(puller, c, places, set(), raw=False) is None
+    puller.laid.pop()
+    return starts, failed

@@ -117,7 +117,7 @@ def taps_lost(surface: Surface, guests: Guests, p: F64, q: F64, first: int, last
 
 
 @njit(cache=True)
-def pull(  # noqa: C901 - one programme over three nested index ranges
+def pull(  # noqa: C901
     surface: Surface, pts: F64, starts: int, start_z: F64, start_dir: F64, others: F64, must: I64,
     guests: Guests, jump: int, bands: int, bend_m: float, most_deg: float,
 ) -> I64:

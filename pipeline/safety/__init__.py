@@ -24,7 +24,7 @@ from pipeline.records import (
     Trees,
 )
 from pipeline.resources import template_text
-from pipeline.safety.facts import measure
+from pipeline.safety.facts import TREE, measure
 from pipeline.safety.rules import Case, fired, unchecked
 from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
@@ -141,6 +141,7 @@ def split_pages(found: tuple[SafetyNote, ...]) -> tuple[tuple[SafetyNote, ...], 
 
 
 _BLANK = re.compile(r"\{(\w+)\}")
+_NAMES = ("trees", "layer")  # values that are tags or words: nothing in them is a number
 
 
 def note_text(
@@ -162,7 +163,8 @@ def note_text(
 
     def fill(match: re.Match[str]) -> str:
         key = match.group(1)
-        return number(value_text(key, values[key], words, units))
+        text = value_text(key, values[key], words, units)
+        return text if key in _NAMES else number(text)
 
     return _BLANK.sub(fill, words.notes[note.code].text)
 
@@ -178,7 +180,7 @@ def value_text(key: str, value: str, words: SafetyWords, units: Units) -> str:
     if value == "nan" or value in words.answer:
         return words.answer.get(value, words.answer["unknown"])
     if key == "supports":
-        return _heights_text(value, units)
+        return _heights_text(value, words, units)
     suffix = key.rpartition("_")[2]
     if suffix == "at":
         return ", ".join(place_text(place, units) for place in value.split(";"))
@@ -196,9 +198,11 @@ def place_text(where: str, units: Units) -> str:
     return f"{owner} {units.station(float(station))}" if at else where
 
 
-def _heights_text(value: str, units: Units) -> str:
-    """Return ``"M1-S14=2.450;..."`` as ``M1-S14 (8.0 ft), ...``."""
+def _heights_text(value: str, words: SafetyWords, units: Units) -> str:
+    """Return ``"M1-S14=2.450;tree:419=2.1"`` as ``M1-S14 (8.0 ft), tree 419 (6.9 ft)``."""
     if "=" not in value:
         return value
     pairs = [item.rpartition("=") for item in value.split(";")]
-    return ", ".join(f"{name} ({units.height(float(height))})" for name, _, height in pairs)
+    return ", ".join(
+        f"{name.replace(TREE, words.answer['tree'] + ' ')} ({units.height(float(height))})" for name, _, height in pairs
+    )

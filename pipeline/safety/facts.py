@@ -39,6 +39,7 @@ LEDGE_BASE_M = 2.0  # a ledge drops within this length; ours
 LEDGE_DROP_M = 2.0  # E5; ours
 FINE_CELL_M = 2.0  # a coarser grid cannot show a ledge of that base
 WALK_M_MIN = 40.0  # off the trail, loaded; ours
+TREE = "tree:"  # before the tag of a tree that a lateral passes; printed in the reader's language
 ADULT_DBH_CM = 25.0  # D9: thinner anchor trees are not trusted; ours
 
 
@@ -93,11 +94,15 @@ def measure(
         layer.kind: max(0.0, _distance(work, layer.shapes) - spread_m) for layer in ground.layers
     }
     dead, per_ha = _dead_trees(trees, work, 2.0 * settings.sheets.tree_height_m + spread_m, section)
+    heights = [*((s.support_id, s.height_m) for s in supports), *_tree_heights(laterals, trees)]
     return Facts(
         length_m=float(sum(b - a for _, a, b in pieces)),
         longest_m=max((b - a for _, a, b in pieces), default=0.0),
-        heights_m=(*((s.support_id, s.height_m) for s in supports), *_tree_heights(laterals, trees)),
-        trees_held=frozenset(s.support_id for s in supports if s.kind == "tree" or s.tree_id),
+        heights_m=tuple(heights),
+        trees_held=frozenset(
+            [s.support_id for s in supports if s.kind == "tree" or s.tree_id]
+            + [name for name, _ in heights if name.startswith(TREE)]
+        ),
         posts=tuple(s.support_id for s in supports if s.kind == "post"),
         bends_deg=tuple(b for m, a, b_m in pieces for b in _bends(m, a, b_m)),
         weak_anchors=_weak_anchors(supports, trees),
@@ -124,9 +129,9 @@ def _distance(work: BaseGeometry, shapes: tuple[BaseGeometry, ...]) -> float:
 
 
 def _tree_heights(laterals: list[Lateral], trees: Trees) -> list[tuple[str, float]]:
-    """Return the height of each lateral above ground at its trees."""
+    """Return the height of each lateral above ground at its trees, named ``"tree:TAG"``."""
     return [
-        (trees.tree_id[t], float(z - trees.ground_z_m[t]))
+        (f"{TREE}{trees.tree_id[t].replace(';', ',')}", float(z - trees.ground_z_m[t]))
         for la in laterals for t, z in zip(la.tree, la.xyz_m[1:, 2], strict=True)
     ]
 

@@ -335,8 +335,9 @@ def fired(case: Case) -> list[tuple[str, tuple[Value, ...]]]:
     return [(code, values) for family in families for code, true, values in family(case) if true]
 
 
-# Kinds of ground layers whose absence is a danger; the others are asked about elsewhere.
-LAYER_KINDS = ("power_line", "road", "trail", "stream", "water", "wet", "property", "no_go")
+# Kinds of ground layers whose absence is a danger whether or not the ground stage asks for them.
+LAYER_KINDS = ("power_line", "road", "trail", "stream", "water", "wet")
+OTHER_KINDS = ("property", "no_go")
 
 
 def unchecked(case: Case, missing: tuple[str, ...]) -> list[str]:
@@ -344,6 +345,7 @@ def unchecked(case: Case, missing: tuple[str, ...]) -> list[str]:
     f, sheets = case.facts, case.settings.sheets
     rows = (
         *((kind, kind in missing or kind not in f.near_m) for kind in LAYER_KINDS),
+        *((kind, kind in missing) for kind in OTHER_KINDS),
         ("storm", True), ("underground", bool(f.posts)), ("weather", True),
         ("slope", not math.isfinite(f.slope_max_pct)), ("coarse", f.coarse_cell),
         ("ledge", not f.ledge_visible and not f.coarse_cell), ("saw", sheets.saw_work == "unknown"),

@@ -15,7 +15,7 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.local import tied, words_local
 from pipeline.sheets.marks import Box, Group, Line, Link, Mark, Page, Rect, Text, heading, tick_box
 from pipeline.sheets.paper import body_page, body_rect
-from pipeline.sheets.table import BODY_PT, ROW_PT, Column, Row, table
+from pipeline.sheets.table import BODY_PT, ROW_PT, Column, Row, heights, table
 from pipeline.sheets.text import wrap
 
 LINE_FACTOR = 1.28  # line distance of running text, in letter sizes
@@ -111,6 +111,34 @@ class Composer:
         self._marks.append(Group(texts, role="P"))
         self._y -= height
 
+    def ticks(self, columns: Sequence[tuple[str, Sequence[str], float]], *, size: float = TEXT_PT) -> None:
+        """Add lists to tick off side by side: heading, items and share of the width; all stay on one page."""
+        room = self.body.width - 14.0 * (len(columns) - 1)
+        widths = [room * share for _, _, share in columns]
+        laid = [
+            [wrap(tied(text), size, wide - 18.0) for text in items]
+            for (_, items, _), wide in zip(columns, widths, strict=True)
+        ]
+        step = size * 1.2
+        heights = [sum(max(ROW_PT, len(lines) * step + 4.0) for lines in items) for items in laid]
+        total = max(heights) + 18.0
+        self.need(total)
+        x = self.body.x0
+        for (title, _, _), items, wide in zip(columns, laid, widths, strict=True):
+            y = self._y - _HEADING_PT - 1.0
+            self._marks.append(heading(x, y, title, _HEADING_PT))
+            y -= 6.0
+            for lines in items:
+                height = max(ROW_PT, len(lines) * step + 4.0)
+                top = y - (height - len(lines) * step) / 2.0
+                self._marks.append(tick_box(x, y - height / 2.0 - 5.75))
+                self._marks.append(Group(tuple(
+                    Text(x + 18.0, top - step * (k + 0.8), line, size) for k, line in enumerate(lines)
+                ), role="P"))
+                y -= height
+            x += wide + 14.0
+        self._y -= total
+
     def block(self, height_pt: float, draw: Callable[[Rect], Sequence[Mark]]) -> None:
         """Add marks that need a rectangle of the body's width and a height."""
         self.need(height_pt)
@@ -120,39 +148,32 @@ class Composer:
 
     def table(
         self, rows: Sequence[Row], columns: Sequence[Column], *, size: float = BODY_PT, row_height: float = ROW_PT,
-        heavy_every: int = 5,
+        heavy_every: int = 5, reserve_pt: float = 0.0,
     ) -> None:
-        """Add a table; it runs over pages with its header repeated, cut evenly."""
+        """Add a table; it runs over pages with its header repeated, cut evenly.
+
+        `reserve_pt` points are left below it, so that a closing line never stands alone on a page.
+        """
         rest = list(rows)
         if not rest:
             return
         self.need(_LEAST_TABLE_PT)
-        share = self._share(rest, columns, size, row_height)
+        low = self.body.y0 + reserve_pt
+        head, tall = heights(rest, columns, self.body.width, size=size, row_height=row_height)
+        if tall[0] > self._y - low - head:  # a header alone is no table
+            self.new_page()
+        counts = page_rows(tall, self._y - low - head, self.body.y1 - low - head)
         done = 0
-        while rest:
-            rect = Rect(self.body.x0, self.body.y0, self.body.x1, self._y)
+        for i, count in enumerate(counts):
+            if i:
+                self.new_page()
             made = table(
-                rest, columns, rect, size=size, row_height=row_height, most_rows=share, heavy_every=heavy_every,
-                first_row=done,
+                rest[done: done + count], columns, Rect(self.body.x0, low, self.body.x1, self._y), size=size,
+                row_height=row_height, heavy_every=heavy_every, first_row=done,
             )
-            done += len(rest) - len(made.rows_left)
+            done += count
             self._marks.extend(made.marks)
             self._y = made.bottom_y - 2.0
-            rest = made.rows_left
-            if rest:
-                self.new_page()
-
-    def _share(self, rows: Sequence[Row], columns: Sequence[Column], size: float, row_height: float) -> int:
-        """Return the rows of one page that leave no crumb on the last; 0 for as many as fit."""
-        counts: list[int] = []
-        rest, top = list(rows), self._y
-        while rest:
-            rect = Rect(self.body.x0, self.body.y0, self.body.x1, top)
-            left = table(rest, columns, rect, size=size, row_height=row_height).rows_left
-            counts.append(len(rest) - len(left))
-            rest, top = left, self.body.y1
-        even = ceil(len(rows) / len(counts))
-        return even if len(counts) > 1 and even <= min(counts[:-1]) else 0
 
     def pages(self) -> list[Page]:
         """Return the pages; the second and later ones say that they continue."""
@@ -162,6 +183,50 @@ class Composer:
             body_page(self.ctx, self.section_id, self.title if i == 0 else more, self.subtitle, marks)
             for i, marks in enumerate(self._pages)
         ]
+
+
+def page_rows(tall: Sequence[float], first_pt: float, later_pt: float) -> list[int]:
+    """Return how many rows stand on each page: as few pages as possible, and no crumb on the last.
+
+    Parameters
+    ----------
+    tall : sequence of float
+        Heights of the rows.
+    first_pt, later_pt : float
+        Room for rows on the first and on every later page.
+
+    Raises
+    ------
+    ValueError
+        When a row is higher than a page.
+    """
+    if any(height > later_pt + 0.01 for height in tall):
+        raise ValueError(f"a table row does not fit into {later_pt:.0f} points of height")
+    greedy = _fill(tall, first_pt, later_pt, ())
+    if len(greedy) < 2:
+        return greedy
+    even = ceil(len(tall) / len(greedy))
+    later = ceil((len(tall) - greedy[0]) / (len(greedy) - 1))
+    for most in ((even,) * len(greedy), (greedy[0], *(later,) * (len(greedy) - 1))):
+        counts = _fill(tall, first_pt, later_pt, most)
+        if len(counts) == len(greedy) and counts[-1] >= greedy[-1]:
+            return counts
+    return greedy
+
+
+def _fill(tall: Sequence[float], first_pt: float, later_pt: float, most: Sequence[int]) -> list[int]:
+    """Return rows per page when each page takes what fits, but no more than its entry in `most`."""
+    counts = [0]
+    left = first_pt
+    for height in tall:
+        page = len(counts) - 1
+        full = page < len(most) and counts[page] >= most[page]
+        if height > left + 0.01 or full:
+            counts.append(0)
+            left = later_pt
+        counts[-1] += 1
+        left -= height
+    return counts
 
 
 def boxed_lines(

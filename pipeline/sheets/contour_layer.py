@@ -27,6 +27,7 @@ _SMOOTH_M = 1.8  # display only: standard deviation of the smoothing
 _INTERVALS_FT = (1, 2, 5, 10, 20, 50, 100)
 _INTERVALS_M = (0.5, 1, 2, 5, 10, 20, 50)
 _FIGURE_PT = 7.0
+_CELL_PT = 3.6  # terrain is thinned to about this on paper before it is contoured
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ def window(terrain: Terrain, view: MapView, margin_m: float = 6.0) -> tuple[Floa
     row0, col0 = terrain.rowcol(west - margin_m, north + margin_m)
     row1, col1 = terrain.rowcol(east + margin_m, south - margin_m)
     rows, cols = terrain.shape
-    stride = max(1, int(2.4 / (terrain.cell_m * view.pt_per_m)))
+    stride = max(1, round(_CELL_PT / (terrain.cell_m * view.pt_per_m)))
     rr = np.arange(max(0, int(row0)), min(rows, int(row1) + 2), stride)
     cc = np.arange(max(0, int(col0)), min(cols, int(col1) + 2), stride)
     x, _ = terrain.xy(np.zeros(len(cc)), cc)
@@ -102,7 +103,7 @@ def contours(terrain: Terrain, view: MapView, *, us: bool) -> Contours:
     marks: list[Mark] = []
     for lines, width, color in ((minor_lines, 0.4, MINOR), ([p for _, p in index_lines], 0.85, INDEX)):
         if lines:
-            parts = tuple(tuple((round(a, 1), round(b, 1)) for a, b in line.tolist()) for line in lines)
+            parts = tuple(tuple((a, b) for a, b in np.round(line, 1).tolist()) for line in lines)
             marks.append(Polyline(parts, width, color))
     return Contours(tuple(marks), tuple(index_lines), tuple(minor_lines), step, step * 5)
 

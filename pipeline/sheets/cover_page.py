@@ -76,8 +76,8 @@ def _accounting(ctx: SheetContext, pages: Composer) -> None:
     """Add where every tree of the survey went: the three sums make the whole."""
     count = Counter(ctx.plan.trees.status)
     pages.para(ctx.w(
-        "cover.trees", read=f"{len(ctx.plan.trees):,d}", served=f"{count['served']:,d}",
-        aside=f"{count['set_aside']:,d}", no=f"{count['not_tapped']:,d}",
+        "cover.trees", read=say(ctx, f"{len(ctx.plan.trees):,d}"), served=say(ctx, f"{count['served']:,d}"),
+        aside=say(ctx, f"{count['set_aside']:,d}"), no=say(ctx, f"{count['not_tapped']:,d}"),
     ), bold=True, size=10.0)
     pages.space(3.0)
 
@@ -90,7 +90,7 @@ def _left_out(ctx: SheetContext, pages: Composer) -> None:
         reasons = Counter(r for r, s in zip(trees.reason, trees.status, strict=True) if s == status)
         for reason, count in sorted(reasons.items(), key=lambda item: (-item[1], item[0])):
             rows.append([
-                ctx.w(f"cover.status_{status}"), ctx.words.get(f"reason.{reason}", reason), f"{count:,d}",
+                ctx.w(f"cover.status_{status}"), ctx.words.get(f"reason.{reason}", reason), say(ctx, f"{count:,d}"),
                 _serve(ctx, reason),
             ])
     if not rows:
@@ -177,7 +177,7 @@ def _worth(ctx: SheetContext, pages: Composer) -> None:
     pages.heading(ctx.w("cover.worth"))
     units = ctx.units
     rows: list[Row] = [
-        [say(ctx, units.length(worth)), f"{taps:,d}", say(ctx, units.length(line)),
+        [say(ctx, units.length(worth)), say(ctx, f"{taps:,d}"), say(ctx, units.length(line)),
          say(ctx, units.length(line / taps, 1)) if taps else ""]
         for worth, taps, line in ctx.plan.worth_curve
     ]

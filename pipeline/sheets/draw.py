@@ -301,7 +301,7 @@ def _left(mark: Text) -> float:
 
 def _path(points: Sequence[Point]) -> str:
     first, *rest = points
-    return f"{_n(first[0])} {_n(first[1])} m " + " ".join(f"{_n(x)} {_n(y)} l" for x, y in rest)
+    return f"{first[0]:.1f} {first[1]:.1f} m " + " ".join([f"{x:.1f} {y:.1f} l" for x, y in rest])
 
 
 def _runs(row: Sequence[bool]) -> list[tuple[int, int]]:

@@ -68,8 +68,8 @@ def measured(ctx: SheetContext, value: float | None, unit: str) -> str:
         text = f"{value / FT_M:,.1f} ft"
     elif ctx.units.is_us and unit == "kPa":
         text = f"{value / INHG_KPA:.2f} inHg"
-    elif unit == "taps":
-        text = f"{value:,.0f} {ctx.w('findings.unit_taps')}"
+    elif ctx.has(f"unit.{unit}"):
+        text = f"{value:,.2f}".rstrip("0").rstrip(".") + f" {ctx.words[f'unit.{unit}']}"
     else:
         text = f"{value:,.2f}".rstrip("0").rstrip(".") + (f" {unit}" if unit else "")
     return say(ctx, text)

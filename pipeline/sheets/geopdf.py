@@ -11,7 +11,7 @@ import io
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import pikepdf
 from pikepdf import Array, Dictionary, Name, Object, Pdf, String
@@ -20,6 +20,7 @@ from pipeline.sheets.draw import Drawing, StructureNode, draw
 from pipeline.sheets.marks import GeoBox, GreyImage, Link, Page
 
 PRODUCER = "fallgrade"
+_DEFLATE_LEVEL: Literal[2] = 2  # against the usual 6: a third of the time, a twentieth more bytes
 # WGS 84 in the older WKT spelling that phone readers know
 WGS84_WKT = (
     'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563]],'
@@ -52,6 +53,7 @@ def to_pdf(pages: Sequence[Page], info: DocumentInfo) -> bytes:
         When there is no page.
     """
     drawing = draw(pages)
+    pikepdf.settings.set_flate_compression_level(_DEFLATE_LEVEL)
     with pikepdf.open(io.BytesIO(drawing.pdf)) as pdf:
         gcs = pdf.make_indirect(Dictionary(Type=Name.GEOGCS, WKT=String(WGS84_WKT)))
         for number, page in enumerate(pages):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +22,7 @@ _DIRECTIONS = 16
 _RINGS_PT = (0.0, 4.0, 10.0, 17.0, 26.0, 38.0, 52.0, 70.0)
 _LEADER_FROM_PT = 8.0  # a label farther out is tied to its symbol by a thin line
 _RING_COST = 2.4  # a point farther out costs as much as this many cells over a thin line
-_HARD = 1.0e6
+_HARD = 20_000  # no label is worth covering one cell of a symbol
 _NO_LEADER_ACROSS = 20.0  # soft cost of lines that no leader may cross: mainlines
 
 
@@ -72,13 +73,15 @@ class LabelField:
     hard: npt.NDArray[np.bool_] = field(init=False)
     soft: npt.NDArray[np.float32] = field(init=False)
     taken: npt.NDArray[np.bool_] = field(init=False)
-    table: npt.NDArray[np.float64] | None = None
+    near: npt.NDArray[np.bool_] = field(init=False)
+    table: npt.NDArray[np.int32] | None = None
     placed: list[Rect] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         shape = (math.ceil(self.rect.height) + 1, math.ceil(self.rect.width) + 1)
         self.hard = np.zeros(shape, dtype=np.bool_)
         self.taken = np.zeros(shape, dtype=np.bool_)
+        self.near = np.zeros(shape, dtype=np.bool_)
         self.soft = np.zeros(shape, dtype=np.float32)
 
     # ---- stamping
@@ -119,10 +122,14 @@ class LabelField:
         )
 
     # ---- placing
-    def _table(self) -> npt.NDArray[np.float64]:
+    def _table(self) -> npt.NDArray[np.int32]:
+        """Return the summed table in quarters of a cost; it may wrap round, differences of its reads do not."""
         if self.table is None:
-            table = np.zeros((self.soft.shape[0] + 1, self.soft.shape[1] + 1))
-            table[1:, 1:] = (self.soft + self.hard * np.float32(_HARD)).cumsum(axis=0, dtype=np.float64).cumsum(axis=1)
+            table = np.zeros((self.soft.shape[0] + 1, self.soft.shape[1] + 1), dtype=np.int32)
+            cells = (self.soft * np.float32(4.0)).astype(np.int32)
+            cells[self.hard] += _HARD * 4
+            np.cumsum(cells, axis=0, out=cells)
+            np.cumsum(cells, axis=1, out=table[1:, 1:])
             self.table = table
         return self.table
 
@@ -131,13 +138,13 @@ class LabelField:
     ) -> npt.NDArray[np.float64]:
         """Return the cost of boxes with lower left corners ``x0, y0``; inf outside the frame."""
         r, table = self.rect, self._table()
-        top, right = self.soft.shape
-        c0 = np.clip(np.floor(x0 - r.x0).astype(np.intp), 0, right)
-        r0 = np.clip(np.floor(y0 - r.y0).astype(np.intp), 0, top)
-        c1 = np.clip(np.ceil(x0 + wide - r.x0).astype(np.intp), 0, right)
-        r1 = np.clip(np.ceil(y0 + high - r.y0).astype(np.intp), 0, top)
-        inside = (x0 >= r.x0 + 1.5) & (y0 >= r.y0 + 1.5) & (x0 + wide <= r.x1 - 1.5) & (y0 + high <= r.y1 - 1.5)
-        return np.where(inside, table[r1, c1] - table[r0, c1] - table[r1, c0] + table[r0, c0], np.inf)
+        inside = (x0 >= r.x0 + 1.5) & (y0 >= r.y0 + 1.5) & (x0 <= r.x1 - 1.5 - wide) & (y0 <= r.y1 - 1.5 - high)
+        out = np.full(x0.shape, np.inf)
+        left, low = x0[inside] - r.x0, y0[inside] - r.y0
+        c0, r0 = left.astype(np.intp), low.astype(np.intp)
+        c1, r1 = (left + wide).astype(np.intp) + 1, (low + high).astype(np.intp) + 1
+        out[inside] = (table[r1, c1] - table[r0, c1] - table[r1, c0] + table[r0, c0]) * 0.25
+        return out
 
     def free(self, box: Rect) -> bool:
         """Whether no placed label or leader shares the box."""
@@ -148,6 +155,8 @@ class LabelField:
         """Keep a box for a label."""
         x0, y0, x1, y1 = self._cells(box)
         self.taken[max(y0, 0): max(y1, 0), max(x0, 0): max(x1, 0)] = True
+        # a cell of air on each side: a leader that runs along a text reads as its underline
+        self.near[max(y0 - 1, 0): max(y1 + 1, 0), max(x0 - 1, 0): max(x1 + 1, 0)] = True
         self.placed.append(box)
 
     def place(self, label: Label, *, across: bool = False) -> tuple[Rect, bool] | None:
@@ -156,8 +165,7 @@ class LabelField:
         ``across`` lets the leader cross a mainline, for labels that found no place otherwise.
         """
         half_w, half_h = label.half
-        angle, ring = _candidates(label.rings)
-        cos, sin = np.cos(angle), np.sin(angle)
+        cos, sin, ring = _candidates(label.rings)
         # the box touches the symbol's clear circle from outside, whatever the direction
         reach = label.clear + ring
         cx = label.x + cos * reach + np.clip(cos * 1.6, -1.0, 1.0) * half_w
@@ -183,30 +191,30 @@ class LabelField:
         steps = max(4, int(math.hypot(x1 - x0, y1 - y0)))
         # the first two points lie in the symbol's own blocked cells
         share = np.arange(3, max(steps, 4)) / steps
-        row = (y0 + (y1 - y0) * share - self.rect.y0).astype(np.intp).clip(0, self.hard.shape[0] - 1)
-        col = (x0 + (x1 - x0) * share - self.rect.x0).astype(np.intp).clip(0, self.hard.shape[1] - 1)
-        return row, col
+        row = (y0 - self.rect.y0) + (y1 - y0) * share
+        col = (x0 - self.rect.x0) + (x1 - x0) * share
+        return row.astype(np.intp), col.astype(np.intp)
 
     def _leader_free(self, label: Label, box: Rect, *, across: bool) -> bool:
         row, col = self._along(label, box)
-        if self.hard[row, col].any():
+        if self.hard[row, col].any() or self.near[row, col].any():
             return False
-        # a cell of air on each side: a leader that runs along a text reads as its underline
-        top, right = self.hard.shape[0] - 1, self.hard.shape[1] - 1
-        for dr, dc in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)):
-            if self.taken[(row + dr).clip(0, top), (col + dc).clip(0, right)].any():
-                return False
         return across or float(self.soft[row, col].max(initial=0.0)) < _NO_LEADER_ACROSS
 
     def _take_leader(self, label: Label, box: Rect) -> None:
         row, col = self._along(label, box)
         self.taken[row, col] = True
+        self.near[row, col] = True
 
 
-def _candidates(rings: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+@cache
+def _candidates(
+    rings: int,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return cosine, sine and distance of the places a label tries."""
     angles = np.arange(_DIRECTIONS) * (2.0 * math.pi / _DIRECTIONS)
     radii = np.array(_RINGS_PT[: rings + 1])
-    return np.tile(angles, len(radii)), np.repeat(radii, _DIRECTIONS)
+    return np.tile(np.cos(angles), len(radii)), np.tile(np.sin(angles), len(radii)), np.repeat(radii, _DIRECTIONS)
 
 
 def leader(label: Label, box: Rect) -> tuple[Point, Point]:

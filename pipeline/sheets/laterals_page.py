@@ -28,18 +28,24 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     for lateral in laterals:
         taps += lateral.taps
         rows.append(_row(ctx, lateral, taps))
-    pages.table(rows, _columns(ctx), row_height=WRITE_IN_ROW_PT)
+    _notes(ctx, pages)
+    pages.table(rows, _columns(ctx), row_height=WRITE_IN_ROW_PT, reserve_pt=20.0)
     pages.space(3.0)
     cut = sum(cut_length_m(lateral) for lateral in laterals)
     pages.para(ctx.w(
         "laterals.total", laterals=len(laterals), trees=sum(len(lat.tree) for lat in laterals), taps=taps,
         length=say(ctx, ctx.units.length(cut)),
     ), size=10.0, bold=True)
+    return pages.pages()
+
+
+def _notes(ctx: SheetContext, pages: Composer) -> None:
+    """Add what the columns and marks mean, above the table: read before the first lateral is run."""
     aim = ctx.plan.settings.laterals.aim_grade_pct
     pages.para(ctx.w("laterals.note_trees", unit=say(ctx, ctx.units.length_unit)))
     pages.para(ctx.w("laterals.note_flat", aim=say(ctx, f"{aim:.1f}"), slack=f"{100 * CUT_SLACK:.0f}"))
     pages.para(ctx.w("laterals.note_level"))
-    return pages.pages()
+    pages.space(2.0)
 
 
 def in_line_order(ctx: SheetContext, section: Section) -> list[Lateral]:

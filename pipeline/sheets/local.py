@@ -6,7 +6,8 @@ import re
 
 from pipeline.sheets.context import SheetContext
 
-_NUMBER = re.compile(r"\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+")
+# never inside an ID such as M2.8-S01
+_NUMBER = re.compile(r"(?<![\w.])(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)")
 # English unit spelling -> French, where they differ; whole words only
 _FRENCH_UNITS = (
     (re.compile(r"\bft\b"), "pi"), (re.compile(r"\bin\b"), "po"), (re.compile(r"\binHg\b"), "poHg"),
@@ -35,7 +36,7 @@ def local(language: str, text: str) -> str:
 
 
 _TIES = (
-    re.compile(r"(?<=\d) (?=(?:m|cm|km|ft|pi|in|po|lbf|N|kN|kV|kPa|inHg|poHg|gal|L|h|min|mph)\b|%|°)"),
+    re.compile(r"(?<=\d) (?=(?:m|cm|km|ft|pi|in|po|lbf|N|kN|kV|kPa|inHg|poHg|gal|L|h|min|mi|mph|people)\b|%|°)"),
     re.compile(r" (?=[:;?!»×=])"), re.compile(r"(?<=«) "),
 )
 

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from pipeline.sheets import symbols
 from pipeline.sheets.context import SheetContext
@@ -52,7 +53,10 @@ def draw_map(ctx: SheetContext, view: SectionView, window: MapView, *, tags: boo
         *_other_trees(ctx, view, out), *_tree_marks(ctx, view, out, field_), *_line_marks(ctx, view, out, field_),
         *_places(ctx, out, field_),
     ]
-    labels = [*_hazard_labels(ctx, view, out), *map_labels(ctx, view, window, out.ground.names, tags=tags)]
+    labels = [
+        *(h for h in _hazard_labels(ctx, view, out) if window.rect.inset(9.0).holds(Rect(h.x, h.y, h.x, h.y))),
+        *map_labels(ctx, view, window, out.ground.names, tags=tags),
+    ]
     hazards = _hazard_marks(ctx, out, labels, field_)
     placed, out.dropped = place_all(field_, labels)
     out.marks += [
@@ -148,10 +152,10 @@ def _other_trees(ctx: SheetContext, view: SectionView, out: MapDrawing) -> list[
 
 def _tree_marks(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: LabelField) -> list[Mark]:
     trees = ctx.plan.trees
+    own = list(view.tree)
+    at = out.view.page(np.column_stack((trees.x_m[own], trees.y_m[own]))).tolist()
     marks: list[Mark] = []
-    for t in view.tree:
-        x, y = out.view.point(float(trees.x_m[t]), float(trees.y_m[t]))
-        taps = int(trees.taps[t])
+    for taps, (x, y) in zip(trees.taps[own].tolist(), at, strict=True):
         marks += symbols.tapped_tree(x, y, taps)
         field_.block_disc(x, y, symbols.tree_radius(taps) + 0.4)
     return marks
@@ -221,24 +225,18 @@ def _places(ctx: SheetContext, out: MapDrawing, field_: LabelField) -> list[Mark
 def _hazard_labels(ctx: SheetContext, view: SectionView, out: MapDrawing) -> list[Label]:
     """Return a label for each standing dead tree beside this section's lines."""
     trees = ctx.plan.trees
+    dead = np.array([i for i, reason in enumerate(trees.reason) if reason == "DEAD"], dtype=np.intp)
+    dead = dead[np.isfinite(trees.x_m[dead]) & np.isfinite(trees.y_m[dead])]
     lines = [piece.xyz_m[:, :2] for piece in view.pieces] + [lateral.xyz_m[:, :2] for lateral in view.laterals]
-    labels: list[Label] = []
-    for t in (i for i, reason in enumerate(trees.reason) if reason == "DEAD"):
-        here = np.array([float(trees.x_m[t]), float(trees.y_m[t])])
-        if not np.isfinite(here).all() or min(_distance(here, line) for line in lines) > HAZARD_NEAR_M:
-            continue
-        x, y = out.view.point(*here.tolist())
-        text = ctx.w("map.hazard_dead", number=len(labels) + 1, tree=trees.tree_id[t])
-        labels.append(Label(x, y, text, 7.6, bold=True, clear=8.0, style="box", kind="hazard", tag="hazard"))
-    return labels
-
-
-def _distance(point: Floats, line: Floats) -> float:
-    """Return the distance of a point from a polyline."""
-    a, b = line[:-1], line[1:]
-    ab = b - a
-    share = np.clip(((point - a) * ab).sum(axis=1) / np.maximum((ab**2).sum(axis=1), 1e-12), 0.0, 1.0)
-    return float(np.hypot(*(a + ab * share[:, np.newaxis] - point).T).min())
+    work = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
+    spots = np.column_stack((trees.x_m[dead], trees.y_m[dead]))
+    near = shapely.distance(shapely.points(spots), work) <= HAZARD_NEAR_M
+    at = out.view.page(spots[near]).tolist()
+    return [
+        Label(x, y, ctx.w("map.hazard_dead", number=k, tree=trees.tree_id[t]), 7.6, bold=True, clear=8.0, style="box",
+              kind="hazard", tag="hazard")
+        for k, (t, (x, y)) in enumerate(zip(dead[near].tolist(), at, strict=True), start=1)
+    ]
 
 
 def _hazard_marks(ctx: SheetContext, out: MapDrawing, labels: list[Label], field_: LabelField) -> list[Mark]:

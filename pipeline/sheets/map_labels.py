@@ -99,19 +99,18 @@ def end_text(ctx: SheetContext, view: SectionView, piece: Piece, *, top: bool) -
     """Return what stands in the box at one end of a piece: station, and what is beyond."""
     station = ctx.units.station(piece.high_m if top else piece.low_m)
     other = piece.above if top else piece.below
-    text = ctx.w("map.end_box" if top else "map.start_box", station=station)
-    if not view.single:
-        text = f"{piece.line.mainline_id} {text}"
-    if other:
-        return f"{text} → {ctx.w('map.to_section', section=other)}" if top else (
-            f"{text} ← {ctx.w('map.to_section', section=other)}")
-    if top or piece.low_m > 1e-3:
+    name = "" if view.single else f"{piece.line.mainline_id} "
+    if not top and not other and piece.low_m <= 1e-3:
+        line = piece.line
+        if line.parent_id:
+            station_on = ctx.units.station(line.join_station_m)
+            return f"{name}{ctx.w('map.tie_in', line=line.parent_id, station=station_on)}"
+        start = ctx.w("map.start_box", station=station)
+        return f"{name}{start} {ctx.w('map.tie_collection', collection=line.collection_id)}"
+    text = name + ctx.w("map.end_box" if top else "map.start_box", station=station)
+    if not other:
         return text
-    line = piece.line
-    if line.parent_id:
-        joins = ctx.w("map.tie_in", line=line.parent_id, station=ctx.units.station(line.join_station_m))
-        return f"{text} {joins}"
-    return f"{text} {ctx.w('map.tie_collection', collection=line.collection_id)}"
+    return f"{text} {'→' if top else '←'} {ctx.w('map.to_section', section=other)}"
 
 
 def _place_labels(ctx: SheetContext, window: MapView) -> list[Label]:
@@ -158,7 +157,7 @@ def _support_labels(view: SectionView, window: MapView) -> list[Label]:
             # laterals mostly come from uphill; the lower side is quieter
             side = (dy, -dx) if -dx < 0 else (-dy, dx)
             out.append(Label(
-                x, y, short_id(view, support.support_id), SUPPORT_PT, bold=True, clear=4.6, kind="support",
+                x, y, support.support_id.rsplit("-", 1)[-1], SUPPORT_PT, bold=True, clear=4.6, kind="support",
                 tag=f"support:{support.support_id}", toward=side,
             ))
     return out
@@ -200,13 +199,18 @@ def _tag_labels(ctx: SheetContext, view: SectionView, window: MapView) -> list[L
     ]
 
 
+def _name(label: Label) -> str:
+    """Return the full ID of a support or lateral, the text of any other label."""
+    return label.tag.partition(":")[2] if label.kind in ("support", "lateral") else label.text
+
+
 def dropped_text(ctx: SheetContext, dropped: Sequence[Label]) -> str:
     """Return one sentence that says which labels found no room."""
     if not dropped:
         return ctx.w("map.dropped_none")
     parts = []
     for kind in _REPORTED:
-        names = [label.text for label in dropped if label.kind == kind]
+        names = [_name(label) for label in dropped if label.kind == kind]
         if names and kind in _NAMED and len(names) <= _MOST_NAMES:
             parts.append(ctx.w(f"map.dropped_{kind}", names=", ".join(names)))
         elif names:

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
+
 from pipeline.records import Section
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.map_draw import MapDrawing, draw_map
 from pipeline.sheets.map_labels import dropped_text
 from pipeline.sheets.map_panel import detail_foot, panel
-from pipeline.sheets.mapview import TAG_RATIO_MOST, MapView, fit_view, ratios, tiles
+from pipeline.sheets.mapview import MapView, fit_view, ratios, tiles
 from pipeline.sheets.marks import Box, Group, Page, Rect
 from pipeline.sheets.paper import body_page, body_rect
 from pipeline.sheets.section_view import SectionView, all_points_m, section_view
+
+Floats = npt.NDArray[np.float64]
 
 PANEL_PT = 190.0  # height of the strip with key, scale and code under the map
 _MAP_MARGIN_PT = 44.0  # room for labels between the outermost line and the frame
 _LEAST_RATIO = 235.0  # larger scales show a crew no more of the ground
 _DETAIL_OVERLAP_PT = 60.0
 _DETAIL_FOOT_PT = 56.0
-TAG_RATIO_LEAST = 1500  # smaller scales never carry tree tags
-_LOST_SHARE = 0.08  # of the trees: when more labels find no room, the section gets detail maps
+TAG_RATIO_LEAST = 1900  # smaller scales never carry tree tags
+_DETAIL_RATIO = 720.0  # or half the main map's, where that is larger still
+_DETAILED = ("tag", "support", "lateral", "end", "crossing")
+_FEW_LOST, _LOST_SHARE = 3, 0.06  # so many lost labels are told in words; more of them get detail maps
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
@@ -30,7 +37,8 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
         ctx.plan.frame, all_points_m(view), frame, us=ctx.units.is_us, margin_pt=_MAP_MARGIN_PT,
         least_ratio=_LEAST_RATIO,
     )
-    drawing, dense = _main_map(ctx, view, window)
+    drawing, unnamed = _main_map(ctx, view, window)
+    dense = bool(len(unnamed))
     title = ctx.w("map.title")
     subtitle = ctx.w(
         "map.subtitle", name=ctx.plan.settings.bush.name, length=ctx.units.length(view.length_m),
@@ -41,26 +49,31 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     marks = [_figure(ctx, view, drawing), *panel(ctx, view, drawing, room, note)]
     geo = window.geo_box(ctx.plan.frame, f"{section.section_id} {title}")
     pages = [body_page(ctx, section.section_id, title, subtitle, marks, geo)]
-    return pages + (_details(ctx, view, window, subtitle) if dense else [])
+    return pages + (_details(ctx, view, window, subtitle, unnamed) if dense else [])
 
 
-def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[MapDrawing, bool]:
-    """Return the main map, and whether it is too dense for tree tags, which then go to detail maps."""
-    if window.ratio <= TAG_RATIO_LEAST:
-        drawing = draw_map(ctx, view, window, tags=True)
-        lost = sum(label.kind in ("tag", "support", "lateral") for label in drawing.dropped)
-        if window.ratio <= TAG_RATIO_MOST or lost <= max(4, _LOST_SHARE * len(view.tree)):
-            return drawing, False
-    return draw_map(ctx, view, window, tags=False), True
+def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[MapDrawing, Floats]:
+    """Return the main map, and the plan points of what it could not name: they go to detail maps."""
+    tags = window.ratio <= TAG_RATIO_LEAST
+    drawing = draw_map(ctx, view, window, tags=tags)
+    lost = np.array([(d.x, d.y) for d in drawing.dropped if d.kind in _DETAILED]).reshape(-1, 2)
+    points = window.plan(lost)
+    if not tags:
+        return drawing, all_points_m(view)
+    if len(points) <= max(_FEW_LOST, _LOST_SHARE * len(view.tree)):
+        return drawing, points[:0]
+    return drawing, points
 
 
-def _details(ctx: SheetContext, view: SectionView, window: MapView, subtitle: str) -> list[Page]:
-    """Return the dense section again at a scale where the trees have their tags."""
+def _details(
+    ctx: SheetContext, view: SectionView, window: MapView, subtitle: str, points: Floats
+) -> list[Page]:
+    """Return what the main map could not name, at a scale where it can be."""
     body = body_rect(ctx)
     name = view.section.section_id
     frame = Rect(body.x0, body.y0 + _DETAIL_FOOT_PT, body.x1, body.y1)
     pages = []
-    for number, drawing in enumerate(_detail_maps(ctx, view, window, frame), start=1):
+    for number, drawing in enumerate(_detail_maps(ctx, view, window, frame, points), start=1):
         title = ctx.w("map.detail_title", number=number)
         room = Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0)
         foot = detail_foot(ctx, drawing, room, _note(ctx, drawing, dense=False))
@@ -69,17 +82,14 @@ def _details(ctx: SheetContext, view: SectionView, window: MapView, subtitle: st
     return pages
 
 
-def _detail_maps(ctx: SheetContext, view: SectionView, window: MapView, frame: Rect) -> list[MapDrawing]:
-    """Return detail maps at the smallest of two scales that loses few tags, else at the larger one."""
-    fitting = [r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO * 1.5 <= r <= TAG_RATIO_MOST]
-    maps: list[MapDrawing] = []
-    for ratio in dict.fromkeys((fitting[-1], fitting[0])):
-        views = tiles(window, all_points_m(view), ratio, frame, _DETAIL_OVERLAP_PT)
-        maps = [draw_map(ctx, view, tile, tags=True) for tile in views]
-        lost = sum(label.kind in ("tag", "support", "lateral") for drawing in maps for label in drawing.dropped)
-        if lost <= _LOST_SHARE * len(view.tree):
-            break
-    return maps
+def _detail_maps(
+    ctx: SheetContext, view: SectionView, window: MapView, frame: Rect, points: Floats
+) -> list[MapDrawing]:
+    """Return maps at a larger scale that show all the points."""
+    most = min(_DETAIL_RATIO, max(window.ratio / 2.0, _LEAST_RATIO))
+    ratio = max(r for r in ratios(us=ctx.units.is_us) if r <= most + 1.0)
+    return [draw_map(ctx, view, tile, tags=True)
+            for tile in tiles(window, points, ratio, frame, _DETAIL_OVERLAP_PT)]
 
 
 def _figure(ctx: SheetContext, view: SectionView, drawing: MapDrawing) -> Group:

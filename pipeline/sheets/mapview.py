@@ -22,7 +22,6 @@ FEET_PER_INCH = (20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500,
 METRIC_RATIOS = (250, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 7500, 10000, 15000, 20000,
                  25000, 40000)
 POINT_M = IN_M / 72.0
-TAG_RATIO_MOST = 800  # trees 14 to 20 ft apart keep readable tags down to this scale
 
 
 @dataclass(frozen=True, slots=True)

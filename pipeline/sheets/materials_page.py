@@ -124,15 +124,16 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
     if not tasks:
         return
     pages.heading(ctx.w("materials.hours"))
+    cells = [(task_name(ctx, task), say(ctx, f"{hours:.1f}"), "") for task, hours in tasks.items() if hours > 0.0]
+    cells.append((ctx.w("materials.sum"), say(ctx, f"{sum(tasks.values()):.1f}"), ""))
+    half = ceil(len(cells) / 2)
     rows: list[Row] = [
-        [task_name(ctx, task), say(ctx, f"{hours:.1f}"), "", ""] for task, hours in tasks.items() if hours > 0.0
+        [*left, *(right or ("", "", ""))] for left, right in zip_longest(cells[:half], cells[half:])
     ]
-    rows.append([ctx.w("materials.sum"), say(ctx, f"{sum(tasks.values()):.1f}"), "", ""])
     pages.table(rows, [
-        Column(ctx.w("materials.col_task"), 180.0, bold=True, flex=1.0),
-        Column(ctx.w("materials.col_hours"), 70.0, "right", bold=True),
-        Column(ctx.w("materials.col_real"), 80.0), Column(ctx.w("materials.col_who"), 140.0),
-    ])
+        Column(ctx.w("materials.col_task"), 130.0, bold=True, flex=1.0),
+        Column(ctx.w("materials.col_hours"), 62.0, "right", bold=True), Column(ctx.w("materials.col_real"), 44.0),
+    ] * 2, heavy_every=0)
     size = ctx.plan.settings.sheets.crew_size
     if size > 0:
         days = sum(tasks.values()) / size
@@ -141,20 +142,20 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
 
 
 def _steps(ctx: SheetContext, pages: Composer) -> None:
-    pages.heading(ctx.w("materials.steps"), keep_pt=_STEPS * 19.5)
-    for i in range(1, _STEPS + 1):
-        pages.para(f"{i}.  {ctx.w(f'materials.step_{i}')}", tick=True)
+    """Add the order of work beside the checks before leaving."""
+    pages.ticks((
+        (ctx.w("materials.steps"), [f"{i}.  {ctx.w(f'materials.step_{i}')}" for i in range(1, _STEPS + 1)], 0.58),
+        (ctx.w("materials.checks"), [ctx.w(f"materials.check_{i}") for i in range(1, _CHECKS + 1)], 0.42),
+    ))
     pages.space()
 
 
 def _sign_off(ctx: SheetContext, pages: Composer) -> None:
-    """Add the checks before leaving, room for changes, signatures and how the sheet gets back."""
-    pages.heading(ctx.w("materials.checks"), keep_pt=_CHECKS * 19.5)
-    for i in range(1, _CHECKS + 1):
-        pages.para(ctx.w(f"materials.check_{i}"), tick=True)
-    pages.space()
-    pages.heading(ctx.w("materials.changes"), keep_pt=3 * WRITE_IN_ROW_PT)
-    pages.block(3 * WRITE_IN_ROW_PT, lambda rect: _blank_lines(rect, 3))
+    """Add room for changes, signatures and how the sheet gets back; all on one page."""
+    pages.need(2 * WRITE_IN_ROW_PT + 116.0)
+    lines = min(6, max(2, int((pages.left_pt - 116.0) / WRITE_IN_ROW_PT)))
+    pages.heading(ctx.w("materials.changes"), keep_pt=lines * WRITE_IN_ROW_PT)
+    pages.block(lines * WRITE_IN_ROW_PT, lambda rect: _blank_lines(rect, lines))
     pages.para(ctx.w("materials.tolerance"))
     pages.block(52.0, lambda rect: _signatures(ctx, rect))
     pages.para(ctx.w("materials.return", code=ctx.check_code(pages.section_id)), bold=True)

@@ -18,13 +18,15 @@ from pipeline.sheets.profile_strip import (
     TITLE_PT,
     Strip,
     caption,
+    steepness,
     strip_marks,
     strip_width,
 )
 from pipeline.sheets.section_view import Piece, SectionView, section_view
 
 _LEAST_RATIO, _MOST_RATIO = 235.0, 1000.0
-_CHART_LEAST_PT, _CHART_MOST_PT = 170.0, 300.0
+_CHART_LEAST_PT, _CHART_MOST_PT = 112.0, 300.0
+_LEAST_STEEP = 1.2  # two rows share a page only while lines are still drawn steeper than real
 _APART_PT = 10.0  # between strips side by side
 
 
@@ -32,11 +34,8 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     """Return the profile pages of a section: strips of its pieces, then what needs a hard look."""
     view = section_view(ctx, section)
     body = body_rect(ctx)
-    rows_of_strips = _packed(_strips(ctx, view, body.width), body.width)
-    block = TITLE_PT + _CHART_LEAST_PT + BANDS_PT + CAPTION_PT
-    per_page = max(1, int(body.height // block))
+    groups = _pages(ctx, _rows(ctx, view, body.width), body.height)
     looks = look_rows(ctx, view)
-    groups = [rows_of_strips[i: i + per_page] for i in range(0, len(rows_of_strips), per_page)]
     pages: list[Page] = []
     told = False
     for k, group in enumerate(groups):
@@ -65,12 +64,12 @@ def _rows_of(
     ctx: SheetContext, view: SectionView, group: list[list[Strip]], body: Rect, *, table_pt: float
 ) -> tuple[list[Mark], float]:
     """Return the rows of strips of one page from its top, and where they end."""
-    fixed = len(group) * (TITLE_PT + BANDS_PT + CAPTION_PT)
+    fixed = len(group) * (TITLE_PT + BANDS_PT) + CAPTION_PT
     chart = (body.height - fixed - table_pt) / len(group)
     if chart < _CHART_LEAST_PT:
         chart = (body.height - fixed) / len(group)
     chart = min(max(chart, _CHART_LEAST_PT), _CHART_MOST_PT)
-    height = TITLE_PT + chart + BANDS_PT + CAPTION_PT
+    height = TITLE_PT + chart + BANDS_PT
     marks: list[Mark] = []
     top = body.y1
     for row in group:
@@ -79,9 +78,25 @@ def _rows_of(
             wide = strip_width(strip)
             marks += strip_marks(ctx, view, strip, Rect(x, top - height, x + wide, top), chart)
             x += wide + _APART_PT
-        marks += caption(ctx, Rect(body.x0, top - height, body.x1, top))
         top -= height
-    return marks, top
+    marks += caption(ctx, Rect(body.x0, top - CAPTION_PT, body.x1, top))
+    return marks, top - CAPTION_PT
+
+
+def _pages(ctx: SheetContext, rows: list[list[Strip]], height: float) -> list[list[list[Strip]]]:
+    """Return rows of strips by page: as many on a page as fit while charts stay steep enough to read."""
+    groups: list[list[list[Strip]]] = []
+    for row in rows:
+        if groups:
+            group = [*groups[-1], row]
+            chart = (height - CAPTION_PT) / len(group) - TITLE_PT - BANDS_PT
+            if chart >= _CHART_LEAST_PT and all(
+                steepness(ctx, strip, chart) >= _LEAST_STEEP for r in group for strip in r
+            ):
+                groups[-1] = group
+                continue
+        groups.append([row])
+    return groups
 
 
 def _packed(strips: list[Strip], width: float) -> list[list[Strip]]:
@@ -99,13 +114,21 @@ def _packed(strips: list[Strip], width: float) -> list[list[Strip]]:
     return rows
 
 
-def _strips(ctx: SheetContext, view: SectionView, width: float) -> list[Strip]:
-    """Return all strips of a section at one horizontal scale: the largest that shows its longest piece whole."""
+def _rows(ctx: SheetContext, view: SectionView, width: float) -> list[list[Strip]]:
+    """Return all strips of a section in rows, at the one horizontal scale that needs the fewest rows."""
     room = width - GUTTER_PT - SIDE_PT
-    longest = max(piece.length_m for piece in view.pieces)
-    series = [r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO <= r <= _MOST_RATIO]
-    ratio = next((r for r in series if longest / (r * POINT_M) <= room), series[-1])
-    return [strip for piece in view.pieces for strip in piece_strips(piece, room * ratio * POINT_M, ratio)]
+    best: list[list[Strip]] = []
+    for ratio in (r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO <= r <= _MOST_RATIO):
+        reach_m = room * ratio * POINT_M
+        rows = _packed([s for piece in view.pieces for s in piece_strips(piece, reach_m, ratio)], width)
+        if not best or _cost(rows) < _cost(best):
+            best = rows
+    return best
+
+
+def _cost(rows: list[list[Strip]]) -> tuple[int, int]:
+    """Return rows, then strips: a line that is cut is harder to follow than one drawn smaller."""
+    return len(rows), sum(len(row) for row in rows)
 
 
 def piece_strips(piece: Piece, reach_m: float, ratio: float) -> list[Strip]:

@@ -36,7 +36,7 @@ Floats = npt.NDArray[np.float64]
 
 GUTTER_PT = 50.0
 SIDE_PT = 26.0  # inside the chart, left and right of the line
-TITLE_PT, CAPTION_PT = 16.0, 15.0
+TITLE_PT, CAPTION_PT = 25.0, 15.0
 _NARROWEST_PT = 190.0
 _COLUMN_PT = 9.4  # least distance of two columns of turned figures
 _FILL = "#f1ece4"
@@ -47,8 +47,8 @@ _VERTICAL_M = (12.5, 25, 40, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750
 _ABOVE_PT, _BELOW_PT = 30.0, 44.0  # room over the line for heights, under the ground for crossings and laterals
 # name of the band, height, letter size, bold
 _BANDS = (
-    ("row_support", 25.0, 8.2, True), ("row_station", 38.0, 8.2, True), ("row_height", 24.0, 9.2, True),
-    ("row_line", 34.0, 7.6, False), ("row_ground", 34.0, 7.6, False), ("row_fall", 24.0, 7.6, False),
+    ("row_support", 22.0, 8.2, True), ("row_station", 36.0, 8.2, True), ("row_height", 21.0, 9.2, True),
+    ("row_line", 31.0, 7.6, False), ("row_ground", 31.0, 7.6, False), ("row_fall", 21.0, 7.6, False),
 )
 BANDS_PT = sum(row[1] for row in _BANDS) + 9.0
 
@@ -96,6 +96,13 @@ def strip_width(strip: Strip) -> float:
     return max(_NARROWEST_PT, GUTTER_PT + SIDE_PT + (strip.high_m - strip.low_m) / (strip.ratio * POINT_M))
 
 
+def steepness(ctx: SheetContext, strip: Strip, chart_pt: float) -> float:
+    """Return how many times steeper than real a strip is drawn in a chart of this height."""
+    levels = [s.line_z_m for s in strip.supports] + [s.ground_z_m for s in strip.supports]
+    relief = max(levels) - min(levels)
+    return strip.ratio / vertical_ratio(relief, chart_pt - _ABOVE_PT - _BELOW_PT, us=ctx.units.is_us)
+
+
 def strip_marks(ctx: SheetContext, view: SectionView, strip: Strip, rect: Rect, chart_pt: float) -> list[Mark]:
     """Return title with scales, chart and bands of a strip inside a rectangle."""
     ground = _ground(ctx, strip)
@@ -117,10 +124,10 @@ def strip_marks(ctx: SheetContext, view: SectionView, strip: Strip, rect: Rect, 
         *_crossing_marks(ctx, view, chart, strip), *_line_marks(chart, strip), *_join_marks(ctx, view, chart, strip),
         *_height_marks(ctx, view, chart, strip), *_bands(ctx, chart, strip),
     ]
-    wide = width_pt(title, 9.4, bold=True) + 10.0
-    scales, size = fit(_scales(ctx, strip, ratio_v), 7.0, rect.width - wide)
+    head, head_size = fit(title, 9.4, rect.width, bold=True)
+    scales, size = fit(_scales(ctx, strip, ratio_v), 7.0, rect.width)
     return [
-        heading(rect.x0, rect.y1 - 11.0, title, 9.4), paragraph(rect.x0 + wide, rect.y1 - 11.0, scales, size),
+        heading(rect.x0, rect.y1 - 10.0, head, head_size), paragraph(rect.x0, rect.y1 - 20.0, scales, size),
         Group(tuple(drawn), role="Figure", alt=alt),
     ]
 
@@ -216,7 +223,7 @@ def _height_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: St
         boxed = is_ladder(ctx, s) or s.height_m < lowest - 1e-9
         half = width_pt(text, 9.2, bold=True) / 2.0 + (2.4 if boxed else 0.8)
         x, y = chart.x(s.station_m), chart.y(s.line_z_m)
-        x = min(max(x, chart.rect.x0 + half), chart.rect.x1 - half)
+        x = min(max(x + _inward(strip, s) * (half + 2.0), chart.rect.x0 + half), chart.rect.x1 - half)
         base = y + 6.5
         while any(Rect(x - half, base, x + half, base + 10.2).overlaps(other) for other in taken):
             base += 1.5
@@ -229,6 +236,20 @@ def _height_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: St
         marks.append(Text(x, base + 1.9, text, 9.2, bold=True, align="center", halo_pt=0.0 if boxed else 1.0,
                           tag=f"height:{s.support_id}"))
     return marks
+
+
+def _inward(strip: Strip, support: Support) -> float:
+    """Return 1 or -1 where a match line stands at a support, so that its height is written beside the line."""
+    return _inward_at(strip, support.station_m)
+
+
+def _inward_at(strip: Strip, station_m: float) -> float:
+    """Return 1 or -1 where a match line stands at a station: the way to its free side."""
+    low_end = strip.low_m > strip.piece.low_m + 1e-6 or bool(strip.piece.below)
+    high_end = strip.high_m < strip.piece.high_m - 1e-6 or bool(strip.piece.above)
+    if low_end and abs(station_m - strip.low_m) < 1e-3:
+        return 1.0
+    return -1.0 if high_end and abs(station_m - strip.high_m) < 1e-3 else 0.0
 
 
 def _joins(ctx: SheetContext, view: SectionView, strip: Strip) -> list[tuple[float, str]]:
@@ -252,7 +273,7 @@ def _join_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Stri
         marks.append(Polygon((((x - 3.0, y + 7.5), (x + 3.0, y + 7.5), (x, y + 1.6)),), fill=symbols.LATERAL))
         marks.append(Line(x, y, x, chart.rect.y0 + 27.0, 0.4, "#7a7a7a", dash=(1.0, 2.0)))
         marks.append(Line(x, chart.rect.y0 + 27.0, x_text, chart.rect.y0 + 22.0, 0.4, "#7a7a7a"))
-        marks.append(Text(x_text + 2.5, chart.rect.y0 + 2.5, text, 6.9, bold=True, angle_deg=90.0, halo_pt=1.0,
+        marks.append(Text(x_text + 2.5 + _inward_at(strip, station) * 5.5, chart.rect.y0 + 2.5, text, 6.9, bold=True, angle_deg=90.0, halo_pt=1.0,
                           tag=f"join:{text}"))
     return marks
 
@@ -298,7 +319,7 @@ def _end_marks(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
         if not inner:
             words = f"{words} · {ctx.w('profile.continues', section=other)}"
         marks.append(Line(x, chart.rect.y0, x, chart.rect.y1, 1.4, dash=(7.0, 2.5)))
-        marks.append(Text(x + (-3.0 if right else 3.0), chart.rect.y1 - 7.5, words, 7.4, bold=True,
+        marks.append(Text(x + (-3.0 if right else 3.0), chart.rect.y1 - (16.5 if right else 7.5), words, 7.4, bold=True,
                           align="right" if right else "left", halo_pt=1.2, tag="match"))
     return marks
 

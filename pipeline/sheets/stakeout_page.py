@@ -25,6 +25,7 @@ from pipeline.units import feet_inches
 
 ROW_PT = 24.0
 NUMBER_PT = 8.8
+_SETUP_PT = 18.0  # one set-up of the level on the worksheet
 _HIGH, _LOW = "▲", "▼"
 
 
@@ -266,24 +267,25 @@ def _notes(ctx: SheetContext, pages: Composer, magnetic: Declination | None) -> 
 
 def _worksheet(ctx: SheetContext, pages: Composer, bench: Support) -> None:
     """Add the benchmark and the arithmetic of target rod readings."""
-    pages.heading(ctx.w("stakeout.bench_title"), keep_pt=134.0)
+    pages.heading(ctx.w("stakeout.bench_title"), keep_pt=112.0)
     where = f"{bench.mainline_id} {bench.support_id.rpartition('-')[2]}"
     z = say(ctx, f"{ctx.units.elevation_value(bench.ground_z_m)} {ctx.units.length_unit}")
     pages.para(ctx.w("stakeout.bench_where", where=where, elevation=z), bold=True)
     pages.para(ctx.w("stakeout.bench_how"))
-    pages.block(70.0, lambda rect: _sheet_marks(ctx, rect))
+    setups = min(4, max(2, int((pages.left_pt - 20.0) / _SETUP_PT)))
+    pages.block(20.0 + _SETUP_PT * setups, lambda rect: _sheet_marks(ctx, rect, setups))
 
 
-def _sheet_marks(ctx: SheetContext, rect: Rect) -> list[Mark]:
+def _sheet_marks(ctx: SheetContext, rect: Rect, setups: int) -> list[Mark]:
     """Return boxes to write in, one row per set-up of the level."""
     heads = [ctx.w(f"stakeout.work_{k}") for k in ("setup", "at", "rod", "above", "instrument", "target")]
     edges = np.cumsum([0.0, 0.09, 0.17, 0.17, 0.19, 0.19, 0.19]) * rect.width + rect.x0
     marks: list[Mark] = [Box(Rect(rect.x0, rect.y0 + 2.0, rect.x1, rect.y1), width=1.2)]
     marks += [Line(x, rect.y0 + 2.0, x, rect.y1, 0.5) for x in edges[1:-1].tolist()]
-    for i in range(3):
-        y = rect.y1 - 18.0 - 16.6 * i
+    for i in range(setups):
+        y = rect.y1 - 18.0 - _SETUP_PT * i
         marks.append(Line(rect.x0, y, rect.x1, y, 1.0 if i == 0 else 0.5))
-        marks.append(Text(float(edges[0]) + 5.0, y - 12.0, str(i + 1), 9.0, bold=True))
+        marks.append(Text(float(edges[0]) + 5.0, y - 12.5, str(i + 1), 9.0, bold=True))
     for x, head in zip(edges[:-1].tolist(), heads, strict=True):
         marks.append(Group((Text(x + 3.5, rect.y1 - 12.0, head, 7.6, bold=True),), role="P"))
     return marks

@@ -170,6 +170,18 @@ def _rules(
     return marks
 
 
+def heights(
+    rows: Sequence[Row], columns: Sequence[Column], width: float, *, size: float = BODY_PT, row_height: float = ROW_PT
+) -> tuple[float, list[float]]:
+    """Return the heights in points of the header and of every row of a table of this width."""
+    widths = _widths(columns, width)
+    return _head_height(columns, widths), [_lay(row, columns, widths, size, row_height).height for row in rows]
+
+
+def _head_height(columns: Sequence[Column], widths: Sequence[float]) -> float:
+    return max(len(_head_lines(c, w)) for c, w in zip(columns, widths, strict=True)) * HEAD_SIZE_PT * 1.2 + 6.0
+
+
 def table(
     rows: Sequence[Row], columns: Sequence[Column], rect: Rect, *,
     size: float = BODY_PT, row_height: float = ROW_PT, most_rows: int = 0, heavy_every: int = 5, first_row: int = 0,
@@ -201,7 +213,7 @@ def table(
         When not even one row fits: the caller has planned the page wrongly.
     """
     widths = _widths(columns, rect.width)
-    head = max(len(_head_lines(c, w)) for c, w in zip(columns, widths, strict=True)) * HEAD_SIZE_PT * 1.2 + 6.0
+    head = _head_height(columns, widths)
     y = rect.y1 - head
     marks: list[Mark] = [_head_group(columns, widths, rect.x0, rect.y1, head)]
     tops = [y]

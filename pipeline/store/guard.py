@@ -21,7 +21,13 @@ _GEOJSON_TYPES = {
     "FeatureCollection", "Feature", "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon",
     "MultiPolygon", "GeometryCollection",
 }
+_LONGEST_NAME = 4000
 _OUTSIDE = re.compile(r"/vsi|^vsi|://|^[a-z0-9_]{2,}:|[<>|\x00-\x1f]|^\s*\{", re.IGNORECASE)
+
+
+def is_address(name: str) -> bool:
+    """Whether a name is more than the path of a plain file: an address, a virtual path, inline content."""
+    return _OUTSIDE.search(name) is not None or len(name) > _LONGEST_NAME
 
 
 def locate(base: Path, name: str, where: str) -> Path | Problem:
@@ -38,7 +44,7 @@ def locate(base: Path, name: str, where: str) -> Path | Problem:
     """
     if not name.strip():
         return Problem("bush file", where, "no file", "the name of a file", "Write the name of the file there.")
-    if _OUTSIDE.search(name) or len(name) > 4000:
+    if is_address(name):
         return Problem(
             name[:80], where, "an address or a virtual path", "a plain file on this computer",
             "Copy the data into a file and name that file; nothing is read from archives or networks by address.",

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pipeline.errors import InputDataError, Problem
 from pipeline.settings import Settings
+from pipeline.store import tiles
 
 # files that belong to another one of the same stem
 _SIDECARS = {
@@ -30,7 +31,8 @@ def hash_inputs(settings: Settings, base: Path) -> dict[str, str]:
     hashes: dict[str, str] = {}
     problems: list[Problem] = []
     for name in sorted({n for n in named if n}):
-        for file, label in _with_sidecars(base / name, name):
+        found = tiles.matches(base, name) if tiles.is_pattern(name) else [(base / name, name)]
+        for file, label in (pair for path, own in found for pair in _with_sidecars(path, own)):
             try:
                 hashes[label] = sha256_file(file)
             except OSError as fault:

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import glob
 import hashlib
+import os
+import platform
 import re
 import shutil
 import sqlite3
@@ -181,13 +184,31 @@ def _replace(folder: Path, fill: Callable[[Path], None], *, force: bool) -> None
         _replaceable(folder, force=force)
         folder = folder.resolve()
         folder.parent.mkdir(parents=True, exist_ok=True)
-        made = Path(tempfile.mkdtemp(prefix=f".{folder.name[:60]}.", suffix=".part", dir=folder.parent))
+        stem = f".{folder.name[:60]}.{re.sub(r'[^A-Za-z0-9]', '', platform.node())[:30]}-"
+        _sweep(folder.parent, stem)
+        made = Path(tempfile.mkdtemp(prefix=f"{stem}{os.getpid()}.", suffix=".part", dir=folder.parent))
         try:
             fill(made)
             made.chmod(0o755)
             _swap(folder, made)
         finally:
             shutil.rmtree(made, ignore_errors=True)
+
+
+def _sweep(parent: Path, stem: str) -> None:
+    """Remove what runs for the same target left behind when they were killed on this computer."""
+    if os.name != "posix":  # elsewhere there is no harmless way to ask whether a process lives
+        return
+    for left in sorted(parent.glob(f"{glob.escape(stem)}*.part*")):
+        pid = left.name.removeprefix(stem).split(".")[0]
+        if not pid.isdigit():
+            continue
+        try:
+            os.kill(int(pid), 0)
+        except ProcessLookupError:
+            shutil.rmtree(left, ignore_errors=True)
+        except (OSError, OverflowError):
+            continue
 
 
 def _swap(folder: Path, made: Path) -> None:

@@ -7,7 +7,9 @@ Everything that was decided on the way is a finding.
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +21,7 @@ from rasterio.windows import Window
 from pipeline.errors import InputDataError, Problem
 from pipeline.findings import Finding
 from pipeline.settings import Settings, TerrainSettings
-from pipeline.store import guard
+from pipeline.store import guard, tiles
 from pipeline.store.georef import applied, note, raster_crs, shape_problems, too_coarse, vertical_name, vertical_unit
 from pipeline.store.regrid import LARGEST_CELLS, Raw, to_metric
 from pipeline.store.terrain_copy import BROKEN, opened, read_terrain_copy, write_terrain
@@ -66,27 +68,39 @@ def read_terrain_report(
 ) -> tuple[Terrain, tuple[Finding, ...]]:
     """Return the terrain as :func:`read_terrain` does, and how its unit, window and frame were decided."""
     asked = settings.terrain
-    path = guard.locate(base, asked.file, "terrain.file")
-    problems = [path] if isinstance(path, Problem) else []
+    problems = []
     if asked.kind == "surface":
         problems.append(Problem(
             asked.file, "terrain.kind", "a surface of tree tops", "bare-earth ground",
             "A line hangs above the ground: get the bare-earth raster (DTM) of the same survey.",
         ))
-    driver = path if isinstance(path, Problem) else guard.raster_format(path, asked.file)
-    if isinstance(path, Path):
-        problems += vrt_problem(path, asked.file)
-        problems += [driver] if isinstance(driver, Problem) else []
-    if problems or isinstance(path, Problem) or isinstance(driver, Problem):
-        raise InputDataError(problems)
-    try:
-        with opened(path, driver) as source:
-            return _read(source, settings, tree_lonlat_bounds)
-    except BROKEN as fault:
-        raise InputDataError([Problem(
-            asked.file, "terrain", f"a raster that cannot be read ({' '.join(str(fault).split())[:120]})",
-            "a GeoTIFF or ASCII grid", "Export the raster again; it may be cut short or of another kind.",
-        )]) from fault
+    with _source(base, asked.file) as (path, driver, wrong):
+        if problems or wrong or path is None:
+            raise InputDataError([*problems, *wrong])
+        try:
+            with opened(path, driver) as source:
+                return _read(source, settings, tree_lonlat_bounds)
+        except BROKEN as fault:
+            raise InputDataError([Problem(
+                asked.file, "terrain", f"a raster that cannot be read ({' '.join(str(fault).split())[:120]})",
+                guard.RASTERS, "Export the raster again; it may be cut short or of another kind.",
+            )]) from fault
+
+
+@contextlib.contextmanager
+def _source(base: Path, name: str) -> Iterator[tuple[Path | None, str, list[Problem]]]:
+    """Yield the file to open and its driver, or what is wrong with it; many tiles come as one mosaic."""
+    if tiles.is_pattern(name):
+        with tiles.mosaic(base, name) as (path, problems):
+            yield path, "VRT", problems
+        return
+    found = guard.locate(base, name, "terrain.file")
+    if isinstance(found, Problem):
+        yield None, "", [found]
+        return
+    driver = guard.raster_format(found, name)
+    problems = [driver] if isinstance(driver, Problem) else vrt_problem(found, name)
+    yield found, driver if isinstance(driver, str) else "", problems
 
 
 def _read(

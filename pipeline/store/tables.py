@@ -260,12 +260,13 @@ def _layer_table(path: Path, layer: str, driver: str) -> Table:
     if announced not in {None, len(frame)}:
         # some formats end quietly where the file was cut
         raise ValueError(f"the file announces {announced} rows and holds {len(frame)}")
-    if driver == "KML":
+    if heads is None:
         heads = [c for c in frame.columns if c != "geometry" and not frame[c].isna().all()]
-        crs_wkt = frame.crs.to_wkt() if frame.crs is not None else ""
-    columns = {h: _texts(frame[h]) for h in heads or () if h in frame.columns}
+    columns = {h: _texts(frame[h]) for h in heads if h in frame.columns}
     if not isinstance(frame, geopandas.GeoDataFrame):
         return Table(columns, None, "", _count(len(frame)), driver, layer)
+    if driver == "KML":
+        crs_wkt = "EPSG:4326"  # OGC KML 2.3, clause 6.2: longitude and latitude on WGS 84
     shapes = tuple(s if isinstance(s, BaseGeometry) else None for s in frame.geometry)
     return Table(columns, shapes, crs_wkt, _count(len(frame)), driver, layer)
 

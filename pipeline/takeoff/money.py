@@ -63,7 +63,7 @@ def _order(quantity: float, row: dict[str, str], roll_m: float) -> float:
     """Return what to buy: waste added, rounded up to whole packs (to a unit where there is no pack)."""
     wanted = quantity * (1.0 + float(row["waste_pct"]) / 100.0)
     pack = roll_m or float(row["pack"]) or 1.0
-    return math.ceil(wanted / pack - 1e-9) * pack
+    return round(math.ceil(wanted / pack - 1e-9) * pack, 6)
 
 
 def price(

@@ -15,9 +15,9 @@ from skimage.graph import MCP_Geometric
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from pareto import MOVES, pareto  # noqa: E402 - the folder of this file is no package
-from pipeline.mainlines import search_kernel  # noqa: E402
-from pipeline.mainlines.search import BANDS, Sources, cheapest, window_of  # noqa: E402
+from pareto import MOVES, pareto
+from pipeline.mainlines import search_kernel
+from pipeline.mainlines.search import BANDS, Sources, cheapest, window_of
 
 
 def relief(size: int, seed: int, cell_m: float = 1.0) -> tuple[np.ndarray, tuple[int, int]]:

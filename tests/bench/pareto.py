@@ -19,7 +19,7 @@ MOVES = np.array(
 
 
 @njit
-def pareto(low, high, factor, cell_m, grade, moves, source, source_z):  # noqa: C901
+def pareto(low, high, factor, cell_m, grade, moves, source, source_z):
     """Return the exact least cost per cell (``inf``: none) under the window rule."""
     rows, cols = low.shape
     best = np.full((rows, cols), np.inf)

@@ -17,7 +17,6 @@ import segno
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
-
 from pipeline.frame import utm_frame
 from pipeline.sheets import book, index_page, map_page, overview_page
 from pipeline.sheets.context import make_context
@@ -25,6 +24,7 @@ from pipeline.sheets.geo import convergence_deg, declination, geo_uri, minutes, 
 from pipeline.sheets.geopdf import DocumentInfo, to_pdf
 from pipeline.sheets.marks import Box, Circle, GeoBox, Group, Link, Page, QrCode, flat, texts
 from pipeline.sheets.paper import framed
+
 from sample_plan import DATE, LAT, LON, sample_plan
 
 

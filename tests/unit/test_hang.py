@@ -291,6 +291,17 @@ def test_ends_and_sharp_bends_are_anchors_and_gentle_ones_are_not() -> None:
     assert kind[50] == ("post", "")
 
 
+def test_a_tree_that_holds_a_bend_is_not_taken_again_beside_it() -> None:
+    terrain = slope()
+    low, _, _, _ = hang(
+        terrain, [route("M1", [(10.0, 40.0), (50.0, 40.0), (90.0, 55.0)])],
+        trees=stand_of(terrain, [(51.2, 41.0), (30.0, 40.4), (70.0, 47.0)]),
+    )
+    held = [s.tree_id for s in low[0].supports if s.tree_id]
+    assert sorted(held) == sorted(set(held))
+    assert "T0" in held
+
+
 def test_supports_stand_on_both_sides_of_a_crossing_and_none_in_it() -> None:
     terrain = slope()
     ground = open_ground(terrain, S)
@@ -342,7 +353,7 @@ def test_a_crossing_wider_than_the_longest_span_is_reported() -> None:
     ground.support_blocked[:, 40:60] = True
     _, said, _, said_too = hang(terrain, [route("M1", [(10.0, 40.0), (90.0, 40.0)])], ground=ground)
     for notes in (said, said_too):
-        assert [f.code for f in notes] == ["HANG_GAP"]
+        assert [(f.code, f.severity) for f in notes] == [("HANG_GAP", "check")]
         assert notes[0].measured == pytest.approx(20.0, abs=0.6)
         assert notes[0].limit == RULES.max_support_gap_m
 
@@ -356,16 +367,23 @@ def test_a_bend_on_blocked_ground_is_reported_and_kept() -> None:
     assert any(abs(s.x_m - 50.0) < 1e-9 for s in low[0].supports)
 
 
-def test_a_hole_in_the_terrain_is_reported() -> None:
+@pytest.mark.parametrize("hole", [(60, 63), (40, 85)])
+def test_a_hole_in_the_terrain_is_reported_and_the_line_still_falls(hole: tuple[int, int]) -> None:
     terrain = slope()
-    terrain.z_m[:, 60:63] = np.nan
-    ground = open_ground(terrain, S)
+    terrain.z_m[:, hole[0] : hole[1]] = np.nan
+    common = {
+        "terrain": terrain, "ground": open_ground(terrain, S), "settings": S,
+        "collections": outlet(terrain, 10.0, 40.0),
+    }
     low, said = hang_low(
-        network=network(route("M1", [(10.0, 40.0), (90.0, 40.0)])), terrain=terrain, ground=ground,
-        trees=stand_of(terrain, []), collections=outlet(terrain, 10.0, 40.0), settings=S,
+        network=network(route("M1", [(10.0, 40.0), (90.0, 40.0)])), trees=stand_of(terrain, []), **common
     )
-    assert "HANG_NO_GROUND" in {f.code for f in said}
-    assert np.isfinite(low[0].xyz_m[:, 2]).all()
+    built, said_too = hang_final(mainlines=low, ceilings=(), **common)
+    for lines, notes in ((low, said), (built, said_too)):
+        assert [(f.code, f.severity, f.subject_id) for f in notes] == [("HANG_NO_GROUND", "violation", "M1")]
+        z = lines[0].xyz_m[:, 2]
+        assert np.isfinite(z).all()
+        assert (np.diff(z) >= 0.02 * np.diff(lines[0].station_m) - 1e-9).all()
 
 
 def test_a_knoll_between_trees_gets_a_post() -> None:

@@ -6,12 +6,13 @@ import dataclasses
 
 import numpy as np
 import pytest
-from mainline_sites import formula, open_ground, quick, site_of
 from pipeline.mainlines import plan_network
 from pipeline.mainlines.lattice import MARGIN_GRADE_PCT, MARGIN_HIGH_M, MARGIN_LOW_M
 from pipeline.mainlines.network import Site
 from pipeline.mainlines.verify import check_route
 from pipeline.records import Network
+
+from mainline_sites import formula, open_ground, quick, site_of
 
 
 def plan(site: Site) -> Network:

@@ -6,13 +6,14 @@ import dataclasses
 
 import numpy as np
 import pytest
-from mainline_sites import formula, open_ground, point_at, quick, rough, site_of, trees_at
 from pipeline.findings import Finding
 from pipeline.mainlines import plan_network, renamed, trim
 from pipeline.mainlines.network import Site
 from pipeline.mainlines.routes import cut, renumbered, stations_of, with_vertices
 from pipeline.mainlines.verify import check_route
 from pipeline.records import Network, Pins, Route
+
+from mainline_sites import formula, open_ground, point_at, quick, rough, site_of, trees_at
 
 
 def plan(site: Site) -> tuple[Network, tuple[Finding, ...]]:

@@ -186,6 +186,7 @@ def test_trail_names(name, code):
 
 def test_missing_layers_and_unknown_settings_are_not_checked():
     assert set(unchecked(Case(QUIET, config()), ())) == {"storm", "weather"}
+    assert "no_go" in unchecked(Case(QUIET, config()), ("no_go",))
     near = {k: v for k, v in QUIET.near_m.items() if k != "power_line"}
     case = Case(
         replace(QUIET, near_m=near, posts=("M1-S04",), slope_max_pct=math.nan, coarse_cell=True, ledge_visible=False),
@@ -325,6 +326,21 @@ def test_every_fired_note_prints_without_blanks(language, system):
     for key in ("E3", "A7", "E6"):
         text = note_text(_note(words, key, dict(fired(case))[key]), words, units)
         assert "55 % (29°)" in text  # percent and degrees both: 55 % is 28.8 degrees
+
+
+def test_trees_of_laterals_above_reach_are_named_as_trees():
+    plan, terrain, ground = sample_plan()
+    lateral = plan.laterals[0]
+    raised = replace(lateral, xyz_m=lateral.xyz_m + np.array([0.0, 0.0, 2.0]))
+    grouping = replace(plan.grouping, laterals=(raised, *plan.laterals[1:]))
+    found = notes(**{**given(plan, terrain, ground), "grouping": grouping})
+    ladder = next(n for n in found if n.code == "C1")
+    tag = plan.trees.tree_id[lateral.tree[-1]]
+    height = raised.xyz_m[-1, 2] - plan.trees.ground_z_m[lateral.tree[-1]]
+    for language, word in (("en", "tree"), ("fr", "arbre")):
+        text = note_text(ladder, load_safety(language), Units("metric"))
+        assert f"{word} {tag} ({height:.2f} m)" in text
+    assert any(n.code == "C4" for n in found)  # a ladder there leans on the tree
 
 
 def _note(words: SafetyWords, code: str, values):

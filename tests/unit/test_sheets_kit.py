@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import io
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
-
 from pipeline.resources import template_bytes, template_rows, template_text
 from pipeline.sheets.labels import Label, LabelField, place_all
 from pipeline.sheets.mapview import fit_view, ratios, tiles
@@ -17,6 +15,9 @@ from pipeline.sheets.marks import Group, Line, Link, Rect, Text, bounds, flat, t
 from pipeline.sheets.spread import spread
 from pipeline.sheets.table import Cell, Column, balanced, table
 from pipeline.sheets.text import clean, fit, missing, width_pt, wrap
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+
 from sample_plan import frame, origin
 
 COLUMNS = [
@@ -87,7 +88,7 @@ def test_table_splits_no_row_and_loses_none():
 def test_table_rows_are_tall_enough_for_gloves():
     result = table([["S01", "x", ""], ["S02", "y", ""]], COLUMNS, Rect(0, 0, 300, 300))
     rules = sorted({m.y0 for m, _ in flat(result.marks) if isinstance(m, Line) and m.y0 == m.y1})
-    gaps = [b - a for a, b in zip(rules[:-1], rules[1:], strict=True)]
+    gaps = [b - a for a, b in pairwise(rules)]
     assert min(gaps[:2]) >= 17.0
 
 
@@ -159,7 +160,8 @@ def test_view_takes_the_first_scale_of_the_series_that_fits():
 
 def test_view_is_true_north_up():
     x0, y0 = origin()
-    view = fit_view(frame(), np.array([(x0, y0), (x0 + 100.0, y0 + 100.0)]), Rect(0, 0, 500, 500), us=True, margin_pt=10)
+    corners = np.array([(x0, y0), (x0 + 100.0, y0 + 100.0)])
+    view = fit_view(frame(), corners, Rect(0, 0, 500, 500), us=True, margin_pt=10)
     lon, lat = frame().lonlat([x0, x0], [y0, y0])
     north = frame().from_lonlat(float(lon[0]), float(lat[0]) + 0.0005)
     (ax, ay), (bx, by) = view.page(np.array([(x0, y0), (float(north[0]), float(north[1]))]))

@@ -11,6 +11,8 @@ from itertools import pairwise
 import numpy as np
 import pyproj
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pipeline.records import Plan, SafetyNote
 from pipeline.safety import load_safety, notes, split_pages
 from pipeline.sheets import (
@@ -23,7 +25,7 @@ from pipeline.sheets import (
     safety_page,
     stakeout_page,
 )
-from pipeline.sheets.compose import Composer
+from pipeline.sheets.compose import Composer, page_rows
 from pipeline.sheets.context import SheetContext, make_context
 from pipeline.sheets.local import local, tied
 from pipeline.sheets.marks import Box, Group, Link, Page, Text, bounds, flat, texts
@@ -410,6 +412,28 @@ def test_composer_keeps_rows_whole_counts_them_and_leaves_no_crumb():
         assert all("x" in [t.text for t in texts(p.marks)] for p in made)
 
 
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.floats(17.0, 60.0), max_size=80), st.floats(80.0, 600.0), st.floats(200.0, 640.0))
+def test_rows_fill_pages_without_overflow_on_as_few_pages_as_possible(tall, first_pt, later_pt):
+    counts = page_rows(tall, first_pt, later_pt)
+    assert sum(counts) == len(tall)
+    start = 0
+    for i, count in enumerate(counts):
+        assert sum(tall[start: start + count]) <= (later_pt if i else first_pt) + 0.02 * max(count, 1)
+        start += count
+    fewest, left = 1, first_pt
+    for height in tall:
+        if height > left + 0.01:
+            fewest, left = fewest + 1, later_pt
+        left -= height
+    assert len(counts) == fewest
+
+
+def test_a_row_higher_than_a_page_is_refused():
+    with pytest.raises(ValueError, match="does not fit"):
+        page_rows([700.0], 600.0, 600.0)
+
+
 def test_composer_starts_a_page_only_when_it_must():
     pages = composer(context())
     pages.new_page()
@@ -427,7 +451,7 @@ def test_composer_starts_a_page_only_when_it_must():
     ("text", "wanted"),
     [
         ("1,234.5 ft", "1\u00a0234,5 pi"), ("25.0 inHg", "25,0 poHg"), ("0+038.1", "0+038,1"), ("12 in", "12 po"),
-        ("3.5 cfm", "3,5 pi³/min"), ("7", "7"),
+        ("3.5 cfm", "3,5 pi³/min"), ("7", "7"), ("M2.8-S01, M1.2 0+012.5", "M2.8-S01, M1.2 0+012,5"),
     ],
 )
 def test_french_numbers(text, wanted):

@@ -11,8 +11,8 @@ import pytest
 import rasterio
 from pipeline.errors import InputDataError, OutputError
 from pipeline.frame import Frame
-from pipeline.settings import CollectionSettings, Settings, TerrainSettings
-from pipeline.store import rasters
+from pipeline.settings import CollectionSettings, Settings, TerrainSettings, TreeSettings
+from pipeline.store import inputs, rasters
 from pipeline.terrain.grid import Terrain
 from rasterio.transform import Affine
 from scipy import ndimage
@@ -296,7 +296,10 @@ def test_only_the_window_of_a_huge_raster_is_read(tmp_path) -> None:
 
 
 UNREADABLE = {
-    "empty": b"", "text": b"hello", "vector": b"SQLite format 3\x00", "png": b"\x89PNG\r\n\x1a\n",
+    "empty": b"",
+    "text": b"hello",
+    "vector": b"SQLite format 3\x00",
+    "png": b"\x89PNG\r\n\x1a\n",
     "header only": b"II*\x00\x08\x00\x00\x00",
 }
 FLAT = np.full((20, 20), 400.0)
@@ -418,6 +421,89 @@ def test_a_mosaic_that_reaches_elsewhere_is_refused(tmp_path, relative: int, sou
     (folder / name).write_text(VRT.format(relative=relative, source=source, more=more))
     with pytest.raises(InputDataError, match="mosaic of GeoTIFFs"):
         read(folder, file=name)
+
+
+# ---------------------------------------------------------------------- tiles
+
+
+def write_tiles(folder, **keys):
+    """Write the plane on four tiles of 50 x 60 cells that overlap by two rows."""
+    folder.mkdir(exist_ok=True)
+    for i in range(4):
+        corner = Affine(2.0, 0.0, X0 + 120.0 * (i % 2), 0.0, -2.0, Y0 + 200.0 - 96.0 * (i // 2))
+        write(folder / f"tile {i}.tif", corner, 50, 60, **keys)
+
+
+@pytest.mark.parametrize("keys", [{}, {"nodata": -9999.0}, {"unit": "metre"}])
+def test_tiles_are_read_as_one_terrain(tmp_path, keys) -> None:
+    write_tiles(tmp_path / "tuiles été", **keys)
+    terrain, findings = read(tmp_path, file="tuiles été/tile *.tif")
+    assert terrain.shape == (98, 120)
+    assert np.isfinite(terrain.z_m).all()
+    assert (terrain.x0_m, terrain.y0_m) == (X0 + 1.0, Y0 + 199.0)
+    assert worst_error(terrain) < 1e-4
+    assert [f.code for f in findings] == ["TERRAIN_UNIT" if "unit" in keys else "TERRAIN_UNIT_ASSUMED"]
+
+
+def test_a_missing_tile_is_no_ground_and_whole_numbers_are_told(tmp_path) -> None:
+    write_tiles(tmp_path, dtype="int16", nodata=-32768)
+    (tmp_path / "tile 3.tif").unlink()
+    terrain, findings = read(tmp_path, file="*.tif")
+    assert np.isnan(terrain.z_m[60:, 61:]).all()
+    assert np.isfinite(terrain.z_m[:48]).all()
+    assert "TERRAIN_WHOLE_NUMBERS" in [f.code for f in findings]
+
+
+@pytest.mark.parametrize(
+    ("transform", "keys", "message"),
+    [
+        (Affine(3.0, 0.0, X0, 0.0, -3.0, Y0), {}, "cells of 3; wanted cells of 2"),
+        (Affine(2.0, 0.0, X0 + 1.0, 0.0, -2.0, Y0), {}, "between the cells"),
+        (Affine(2.0, 0.0, X0, 0.0, -2.0, Y0), {"crs": "EPSG:32619"}, "another CRS"),
+        (Affine(2.0, 0.0, X0, 0.0, -2.0, Y0), {"unit": "foot"}, "the unit foot"),
+        (Affine(2.0, 0.0, X0, 0.0, 2.0, Y0), {}, "turned cells"),
+        (Affine(2.0, 0.0, X0, 0.0, -2.0, Y0), {"count": 3}, "3 bands"),
+        (Affine(2.0, 0.0, X0, 0.0, -2.0, Y0), {"scale": 0.1, "offset": 5.0}, "a scale or an offset"),
+    ],
+)
+def test_a_tile_that_does_not_fit_is_named(tmp_path, transform: Affine, keys, message: str) -> None:
+    write_tiles(tmp_path)
+    write(tmp_path / "tile 9.tif", transform, 20, 20, z=np.full((20, 20), 400.0), **keys)
+    with pytest.raises(InputDataError) as caught:
+        read(tmp_path, file="tile ?.tif")
+    assert message in str(caught.value)
+    assert {p.file for p in caught.value.problems} == {"tile 9.tif"}
+
+
+@pytest.mark.parametrize(
+    ("body", "message"),
+    [
+        (b"hello", "another kind of file"),
+        (b"II*\x00\x08\x00\x00\x00", "cannot be read"),
+        (b"<VRTDataset/>", "among the tiles"),
+    ],
+)
+def test_a_bad_tile_is_told(tmp_path, body: bytes, message: str) -> None:
+    write_tiles(tmp_path)
+    (tmp_path / "tile x.tif").write_bytes(body)
+    with pytest.raises(InputDataError, match=message):
+        read(tmp_path, file="*.tif")
+
+
+@pytest.mark.parametrize("pattern", ["gone/*.tif", "*.asc", "/vsizip/*.tif", "/etc/*", "http://x/*.tif"])
+def test_a_pattern_without_matches_is_told(tmp_path, pattern: str) -> None:
+    write_tiles(tmp_path)
+    with pytest.raises(InputDataError, match="0 files that match"):
+        read(tmp_path, file=pattern)
+
+
+def test_every_tile_is_hashed(tmp_path) -> None:
+    write_tiles(tmp_path / "t")
+    (tmp_path / "trees.csv").write_text("x")
+    got = inputs.hash_inputs(
+        Settings(terrain=TerrainSettings(file="t/*.tif"), trees=TreeSettings(file="trees.csv")), tmp_path
+    )
+    assert list(got) == [*(f"t/tile {i}.tif" for i in range(4)), "trees.csv"]
 
 
 # ------------------------------------------------------------------ the copy

@@ -307,7 +307,10 @@ ZOO: dict[str, tuple[str, bytes | str, dict[str, str], str]] = {
     ),
     "vrt behind a comment": ("t.kml", "<!-- <kml> --><OGRVRTDataSource/>", {}, "ogrvrtdatasource"),
     "kml with a network link": (
-        "t.kml", kml("<NetworkLink><Link><href>http://x/y.kml</href></Link></NetworkLink>"), {}, "a link to data elsewhere",
+        "t.kml",
+        kml("<NetworkLink><Link><href>http://x/y.kml</href></Link></NetworkLink>"),
+        {},
+        "a link to data elsewhere",
     ),
     "kml without points": ("t.kml", kml(""), {}, "no "),
     "geojson cut short": ("t.geojson", '{"type": "FeatureCollection", "features": [', {}, "breaks off"),

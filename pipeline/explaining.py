@@ -12,27 +12,46 @@ from pipeline.records import Lateral, Mainline, Pipe, Plan, Section, Support
 from pipeline.resources import template_text
 from pipeline.units import Units
 
+# language -> (its file of codes, how what a code means is headed, and what to do about it)
+_CODES = {"en": ("codes.toml", "means:", "do:"), "fr": ("codes.fr.toml", "sens :", "faire :")}
+LANGUAGES = tuple(_CODES)
 
-def codes() -> dict[str, dict[str, str]]:
-    """Return the meaning of every finding and set-aside code."""
-    return tomllib.loads(template_text("codes.toml"))
+
+def codes(language: str = "en") -> dict[str, dict[str, str]]:
+    """Return the meaning of every finding and reason code, and what to do about it.
+
+    Parameters
+    ----------
+    language : str
+        One of `LANGUAGES`.
+
+    Returns
+    -------
+    dict
+        By code, in alphabetical order, the texts ``means`` and ``do``.
+    """
+    return tomllib.loads(template_text(_CODES[language][0]))
 
 
-def explain_code(code: str) -> list[str]:
+def explain_code(code: str, language: str = "en") -> list[str]:
     """Return lines that say what a code means and what to do about it.
 
     Raises
     ------
     BushFileError
-        When there is no such code; the message names the nearest one.
+        When there is no such code; the message names the nearest ones.
     """
-    known = codes()
-    entry = known.get(code.upper())
+    known = codes(language)
+    name = code.strip().upper()
+    entry = known.get(name)
     if entry is None:
-        near = difflib.get_close_matches(code.upper(), known, n=1, cutoff=0.4)
-        remedy = f"Did you mean {near[0]}?" if near else "An ID of a plan needs --plan FOLDER."
-        raise BushFileError([Problem("", "explain", f"unknown code {code!r}", f"one of {', '.join(known)}", remedy)])
-    return [code.upper(), f"  means: {entry['means']}", f"  do:    {entry['do']}"]
+        near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
+        wanted = "a code as the findings and the trees of a plan give it"
+        remedy = f"Did you mean {' or '.join(near)}?" if near else "An ID of a plan needs --plan FOLDER."
+        raise BushFileError([Problem("", "explain", f"unknown code {code!r}", wanted, remedy)])
+    _, means, do = _CODES[language]
+    width = max(len(means), len(do))
+    return [name, f"  {means:<{width}} {entry['means']}", f"  {do:<{width}} {entry['do']}"]
 
 
 def explain_id(name: str, folder: Path) -> list[str]:
@@ -126,7 +145,7 @@ def _tree(name: str, plan: Plan, units: Units) -> list[str]:
     if plan.tree_lateral[i] >= 0:
         lines.append(f"  number {plan.tree_order[i]} on {plan.laterals[plan.tree_lateral[i]].lateral_id}")
     if trees.reason[i]:
-        lines += [f"  {text}" for text in explain_code(trees.reason[i])]
+        lines += [f"  {text}" for text in explain_code(trees.reason[i], plan.settings.bush.language)]
     if trees.note[i]:
         lines.append(f"  {trees.note[i]}")
     if plan.lift_m[i] > 0:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import platform
 from collections.abc import Callable, Sequence
+from functools import partial
 from importlib import metadata
 from pathlib import Path
 
@@ -133,10 +134,10 @@ def reprint(
     plan = dataclasses.replace(result.plan, settings=dataclasses.replace(result.plan.settings, bush=bush))
     context = make_context(plan=plan, terrain=result.terrain, ground=result.ground)
     jobs: dict[str, Callable[[], bytes]] = {
-        f"{name}.pdf": (lambda name=name: book.render_section(context, name)) for name in (sections or known)
+        f"{name}.pdf": partial(book.render_section, context, name) for name in (sections or known)
     }
     if not sections:
-        jobs["book.pdf"] = lambda: book.render_book(context)
+        jobs["book.pdf"] = partial(book.render_book, context)
     pdfs = {}
     for i, (name, job) in enumerate(jobs.items()):
         report(f"printing {name}", i / len(jobs))

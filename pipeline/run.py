@@ -27,6 +27,7 @@ from pipeline.records import (
     CollectionPoint,
     Crossing,
     Flow,
+    GradeConfidence,
     Ground,
     GroundLayer,
     Grouping,
@@ -55,6 +56,10 @@ STAND_IN_FRAME = Frame("", "", "")
 
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
 TRIM_ROUNDS = 3
+NO_ROUTE = Problem(
+    "", "mainlines", "no line that may be hung from any collection point", "at least one that falls all the way",
+    "Read 'fallgrade explain BELOW_OUTLET'; move the tank lower, or allow a smaller grade or a higher line.",
+)
 
 
 def quiet(message: str, share: float) -> None:
@@ -205,33 +210,23 @@ class Layout:
 
 def lay_out(given: Inputs, trees: Trees, ground: Ground, clock: Clock, report: Report) -> Layout:
     """Route, group and hang; laterals and mainlines trim each other until nothing changes."""
-    common = {"terrain": given.terrain, "ground": ground, "settings": given.settings}
+    terrain, settings = given.terrain, given.settings
     with clock.stage("mainlines"):
         report("routing the mainlines", 0.05)
         network, found = mainlines.plan_network(
-            trees=trees, collections=given.collections, pins=given.pins,
-            progress=lambda text, share: report(text, 0.05 + 0.4 * share), **common,
+            terrain=terrain, ground=ground, trees=trees, collections=given.collections, pins=given.pins,
+            settings=settings, progress=lambda text, share: report(text, 0.05 + 0.4 * share),
         )
     if not network.routes:
-        raise NoPlanError([Problem("", "mainlines", "no line that may be hung from any collection point",
-                                   "at least one mainline that falls all the way",
-                                   "Read 'fallgrade explain BELOW_OUTLET'; move the tank lower, or allow a smaller "
-                                   "grade or a higher line.")])
-    findings = list(found)
+        raise NoPlanError([NO_ROUTE])
     for turn in range(TRIM_ROUNDS):
-        with clock.stage("hang"):
-            low, low_notes = hang.hang_low(network=network, trees=trees, collections=given.collections, **common)
-        with clock.stage("laterals"):
-            report("grouping trees into laterals", 0.45 + 0.1 * turn)
-            grouping, group_notes = laterals.group(mainlines=low, trees=trees, reason=network.reason, **common)
+        low, grouping, notes = _hang_and_group(given, trees, ground, network, clock, report, turn)
         with clock.stage("mainlines"):
             trimmed = mainlines.trim(network, _entries(grouping))
-        if _shape(trimmed) == _shape(network):
+        # the last trim is not taken: hang and grouping must describe the network that is kept
+        if turn == TRIM_ROUNDS - 1 or _shape(trimmed) == _shape(network):
             break
         network = trimmed
-    else:
-        # the last trim is taken back: hang and grouping describe the network before it
-        trimmed = network
     ceilings = tuple(
         (lateral.mainline_id, lateral.entry_station_m, float(ceiling))
         for lateral, ceiling in zip(grouping.laterals, grouping.entry_ceiling_z_m, strict=True)
@@ -239,21 +234,38 @@ def lay_out(given: Inputs, trees: Trees, ground: Ground, clock: Clock, report: R
     with clock.stage("hang"):
         report("hanging the mainlines", 0.75)
         hung, hang_notes = hang.hang_final(
-            mainlines=low, ceilings=ceilings, collections=given.collections, **common
+            mainlines=low, ceilings=ceilings, terrain=terrain, ground=ground, collections=given.collections,
+            settings=settings,
         )
     with clock.stage("laterals"):
         settled, settle_notes = laterals.settle(
-            grouping=grouping, mainlines=hung, terrain=given.terrain, trees=trees, settings=given.settings,
+            grouping=grouping, mainlines=hung, terrain=terrain, trees=trees, settings=settings,
             confidence=_confidence(given),
         )
+    return Layout(network, hung, settled, (*found, *notes, *hang_notes, *settle_notes))
+
+
+def _hang_and_group(
+    given: Inputs, trees: Trees, ground: Ground, network: Network, clock: Clock, report: Report, turn: int
+) -> tuple[tuple[Mainline, ...], Grouping, tuple[Finding, ...]]:
+    """Hang the network as low as may be, and group the trees that it then serves."""
+    with clock.stage("hang"):
+        low, low_notes = hang.hang_low(
+            network=network, terrain=given.terrain, ground=ground, trees=trees, collections=given.collections,
+            settings=given.settings,
+        )
+    with clock.stage("laterals"):
+        report("grouping trees into laterals", 0.45 + 0.1 * turn)
+        grouping, notes = laterals.group(
+            mainlines=low, terrain=given.terrain, ground=ground, trees=trees, reason=network.reason,
+            settings=given.settings,
+        )
     # the final hang repeats what the low one said, but for supports that cannot stand where they must
-    findings += [note for note in low_notes if note.code == "HANG_BLOCKED"]
-    findings += [*group_notes, *hang_notes, *settle_notes]
-    return Layout(network, hung, settled, tuple(findings))
+    return low, grouping, (*(note for note in low_notes if note.code == "HANG_BLOCKED"), *notes)
 
 
-def _confidence(given: Inputs) -> Callable[[float, float], str]:
-    def judge_span(length_m: float, fall_m: float) -> str:
+def _confidence(given: Inputs) -> Callable[[float, float], GradeConfidence]:
+    def judge_span(length_m: float, fall_m: float) -> GradeConfidence:
         return grade_confidence(
             length_m=length_m, fall_m=fall_m, min_grade_pct=given.settings.laterals.min_grade_pct,
             vertical_error_m=given.terrain.vertical_error_m, gps_error_m=given.settings.trees.gps_error_m,

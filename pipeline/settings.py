@@ -232,7 +232,7 @@ class FlowSettings:
     sensitivity_flow_l_min: float = _quantity(
         "sensitivity_flow", "flow", "0.40 gal/h", "sap of one tap in the second scenario", "0 L/min"
     )
-    fill_ratio: float = _quantity("fill", "ratio", "50 %", "most of a mainline's bore filled at the peak", "5 %", "95 %")
+    fill_ratio: float = _quantity("fill", "ratio", "50 %", "most of a bore filled at the peak", "5 %", "95 %")
     pipes: str = _word("id_controlled", "catalogue of templates/pipes.csv to choose sizes from")
     pumped: bool = _flag(default=True, help_text="whether a vacuum pump is used")
     vacuum_kpa: float = _quantity("vacuum", "vacuum", "25 inHg", "vacuum at the pump", "0 kPa", "101 kPa")

@@ -35,6 +35,7 @@ _ON_BOUNDARY_IN = 1e-6
 # So many points on one spot are a device that stood still or a rounded file.
 PILE_POINTS = 4
 PILE_ROUND_M = 0.05
+MOST_PILES_NAMED = 10
 # ordered pairs of near points beyond which the survey is no survey: it would fill the memory
 MOST_NEAR_PAIRS = 40_000_000
 
@@ -369,8 +370,15 @@ def _piles(trees: Trees, points: SurveyPoints) -> list[Finding]:
     fine = np.flatnonzero(np.isfinite(points.x_m) & np.isfinite(points.y_m))
     spots = np.round(np.column_stack([points.x_m[fine], points.y_m[fine]]) / PILE_ROUND_M).astype(np.int64)
     _, where, counts = np.unique(spots, axis=0, return_index=True, return_counts=True)
+    piles = np.flatnonzero(counts >= PILE_POINTS)
+    if piles.size > MOST_PILES_NAMED:
+        return [Finding(
+            "PILED_ON_ONE_SPOT", "check", "trees", "", float(counts[piles].sum()), 0.0, "trees",
+            f"{counts[piles].sum()} trees stand on only {piles.size} spots.",
+            "The file's coordinates were rounded, or the receiver did not move on; survey these trees again.",
+        )]
     result = []
-    for k in np.flatnonzero(counts >= PILE_POINTS).tolist():
+    for k in piles.tolist():
         i = int(fine[where[k]])
         result.append(Finding(
             "PILED_ON_ONE_SPOT", "check", "trees", trees.tree_id[i], float(counts[k]), float(PILE_POINTS - 1), "trees",

@@ -2,8 +2,8 @@
 
 A 3/16 in line fills from wall to wall, so its sap hangs as one column; wider laterals
 carry sap along the bottom and air above, and no column forms. 0.88 inHg for each foot
-of fall, counted from the taphole down to the outlet, not along the line (T. Wilmot,
-"The 3/16 phenomenon", The Maple News); never more than the barometer.
+of fall, counted from the taphole down to the outlet, not along the line ("The 3/16
+phenomenon", The Maple News); never more than the barometer.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def natural_vacuum_kpa(fall_m: npt.ArrayLike, elevation_m: float) -> npt.NDArray
 
     Examples
     --------
-    20 ft of fall pull 17.7 inHg (Wilmot), within rounding.
+    20 ft of fall pull 17.7 inHg (same source), within rounding.
 
     >>> round(float(natural_vacuum_kpa(20 * FT_M, 0.0)) / INHG_KPA, 1)
     17.6

@@ -116,13 +116,15 @@ def _solve(
     """Choose laterals for the trees of a block, out of the way of the other laterals."""
     local = part(scene, block)
     if others:
-        seg, _ = segments(scene, others)
-        low = scene.tree[block, :2].min(axis=0) - 2.0 * laterals.max_length_m
-        top = scene.tree[block, :2].max(axis=0) + 2.0 * laterals.max_length_m
-        near = ((seg[:, :2] >= low) & (seg[:, :2] <= top)).all(axis=1)
+        heads = scene.tree[[c.trees[0] for c in others], :2]
+        # a lateral reaches at most its length from its first tree, and so does a new one
+        low = scene.tree[block, :2].min(axis=0) - 3.0 * laterals.max_length_m
+        top = scene.tree[block, :2].max(axis=0) + 3.0 * laterals.max_length_m
+        near = np.flatnonzero(((heads >= low) & (heads <= top)).all(axis=1))
+        seg, _ = segments(scene, [others[int(i)] for i in near])
         used = np.zeros(len(scene.slot), dtype=np.bool_)
-        used[[c.slot for c in others]] = True
-        local = clear_of(local, bins_of(seg[near], PIECE_BIN_M), used)
+        used[[others[int(i)].slot for i in near]] = True
+        local = clear_of(local, bins_of(seg, PIECE_BIN_M), used)
     solved = solve_block(local, laterals, rule)
     return solved, [Chosen(tuple(block[list(c.trees)].tolist()), c.slot, c.cost_m) for c in solved.chosen]
 
@@ -179,13 +181,17 @@ def _rescue(
         if served[t]:
             continue
         away = np.hypot(*(scene.tree[:, :2] - scene.tree[t, :2]).T)
-        near = [c for c in chosen if away[list(c.trees)].min() <= RESCUE_M]
+        about = away <= RESCUE_M
+        heads = scene.tree[[c.trees[0] for c in chosen], :2].reshape(-1, 2)
+        close = np.flatnonzero(np.hypot(*(heads - scene.tree[t, :2]).T) <= RESCUE_M + laterals.max_length_m)
+        near = [chosen[int(i)] for i in close if about[list(chosen[int(i)].trees)].any()]
         near = sorted(near, key=lambda c: float(away[list(c.trees)].min()))[:RESCUE_LATERALS]
-        alone = np.flatnonzero(~served & coverable & (away <= RESCUE_M))
+        alone = np.flatnonzero(~served & coverable & about)
         trees = np.unique(np.concatenate([[v for c in near for v in c.trees], alone]).astype(np.int64))
         chosen, _ = _again(scene, trees, chosen, laterals, exact)
         served[trees] = False
-        served[[v for c in chosen for v in c.trees]] = True
+        inside = set(trees.tolist())
+        served[[v for c in chosen if c.trees[0] in inside for v in c.trees]] = True
     return chosen
 
 

@@ -33,6 +33,8 @@ from pipeline.units import Units, slope_both
 FIRST_PAGE = 7  # highest notes beside the fixed lines on the first page; ours
 TOP_SEVERITY = 5
 RAISED_BY = ("K1", "K2")  # far from help: everything is one step graver
+# Among equals: power, storm wood, felling, ways, heights, slopes and water, pump house, then the rest; ours.
+_FAMILIES = "GBAJCEHDFIK"
 _SIGN_RANK = {"CL+Q": 0, "CL": 1, "": 2}
 
 
@@ -112,21 +114,21 @@ def notes(
     return tuple(in_print_order(found))
 
 
-def _natural(code: str) -> tuple[str, int]:
-    return code[0], int(code[1:])
+def _rank(code: str) -> tuple[int, int]:
+    return _FAMILIES.index(code[0]), int(code[1:])
 
 
 def in_print_order(found: list[SafetyNote]) -> list[SafetyNote]:
-    """Return notes by severity (one step graver far from help), own data before routine, sign-off, code.
+    """Return notes by severity (one step graver far from help), own data before routine, sign-off, family of the code.
 
     A note that carries values stands because of this section's data: it is likelier to
     matter here than one that stands on every sheet.
     """
     far = any(note.code in RAISED_BY for note in found)
 
-    def key(note: SafetyNote) -> tuple[int, int, bool, int, tuple[str, int]]:
+    def key(note: SafetyNote) -> tuple[int, int, bool, int, tuple[int, int]]:
         raised = min(TOP_SEVERITY, note.severity + far)
-        return -raised, -note.severity, not note.values, _SIGN_RANK[note.sign_off], _natural(note.code)
+        return -raised, -note.severity, not note.values, _SIGN_RANK[note.sign_off], _rank(note.code)
 
     return sorted(found, key=key)
 

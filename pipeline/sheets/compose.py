@@ -13,7 +13,7 @@ from math import ceil
 
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.local import tied, words_local
-from pipeline.sheets.marks import Box, Group, Line, Link, Mark, Page, Rect, Text, heading, tick_box
+from pipeline.sheets.marks import Box, Group, Line, Mark, Page, Rect, Text, heading, tick_box
 from pipeline.sheets.paper import body_page, body_rect
 from pipeline.sheets.table import BODY_PT, ROW_PT, Column, Row, heights, table
 from pipeline.sheets.text import wrap
@@ -246,11 +246,6 @@ def boxed_lines(
 def write_line(x0: float, x1: float, y: float, label: str, size: float = 8.0) -> list[Mark]:
     """Return a line to write on with its label below."""
     return [Line(x0, y, x1, y, 0.8), Group((Text(x0, y - size * 1.2, label, size),), role="P")]
-
-
-def link_cell(rect: Rect, uri: str, alt: str) -> Link:
-    """Return a place that opens an address."""
-    return Link(rect, uri, alt)
 
 
 def say(ctx: SheetContext, text: str) -> str:

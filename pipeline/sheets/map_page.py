@@ -25,7 +25,7 @@ _DETAIL_FOOT_PT = 56.0
 TAG_RATIO_LEAST = 1900  # smaller scales never carry tree tags
 _DETAIL_RATIO = 720.0  # or half the main map's, where that is larger still
 _DETAILED = ("tag", "support", "lateral", "end", "crossing")
-_FEW_LOST, _LOST_SHARE = 3, 0.06  # so many lost labels are told in words; more of them get detail maps
+_FEW_LOST, _LOST_SHARE = 6, 0.06  # so many lost labels are told in words; more of them get detail maps
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:

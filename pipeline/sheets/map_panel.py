@@ -223,9 +223,12 @@ def _scale(ctx: SheetContext, drawing: MapDrawing, rect: Rect) -> list[Mark]:
 
 def scale_bar(ctx: SheetContext, pt_per_m: float, x: float, top: float) -> list[Mark]:
     """Return a bar in feet over a bar in metres, the reader's own unit on top."""
-    feet = _segments(x, top - 9.0, pt_per_m * FT_M, "ft", ctx, below=False)
-    metres = _segments(x, top - 15.5, pt_per_m, "m", ctx, below=True)
-    return feet + metres
+    bars = [(pt_per_m * FT_M, "ft"), (pt_per_m, "m")]
+    if not ctx.units.is_us:
+        bars.reverse()
+    return [
+        *_segments(x, top - 9.0, *bars[0], ctx, below=False), *_segments(x, top - 15.5, *bars[1], ctx, below=True),
+    ]
 
 
 def _segments(x: float, y: float, pt_per_unit: float, unit: str, ctx: SheetContext, *, below: bool) -> list[Mark]:

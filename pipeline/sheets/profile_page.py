@@ -25,7 +25,7 @@ from pipeline.sheets.profile_strip import (
 from pipeline.sheets.section_view import Piece, SectionView, section_view
 
 _LEAST_RATIO, _MOST_RATIO = 235.0, 1000.0
-_CHART_LEAST_PT, _CHART_MOST_PT = 112.0, 300.0
+_CHART_LEAST_PT, _CHART_MOST_PT = 104.0, 300.0
 _LEAST_STEEP = 1.2  # two rows share a page only while lines are still drawn steeper than real
 _APART_PT = 10.0  # between strips side by side
 

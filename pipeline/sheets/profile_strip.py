@@ -50,7 +50,8 @@ _BANDS = (
     ("row_support", 22.0, 8.2, True), ("row_station", 36.0, 8.2, True), ("row_height", 21.0, 9.2, True),
     ("row_line", 31.0, 7.6, False), ("row_ground", 31.0, 7.6, False), ("row_fall", 21.0, 7.6, False),
 )
-BANDS_PT = sum(row[1] for row in _BANDS) + 9.0
+_PIPE_PT = 14.0
+BANDS_PT = sum(row[1] for row in _BANDS) + _PIPE_PT + 9.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -265,7 +266,8 @@ def _joins(ctx: SheetContext, view: SectionView, strip: Strip) -> list[tuple[flo
 def _join_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Strip) -> list[Mark]:
     """Return a triangle on the line where a lateral joins, its number at the foot of the chart."""
     joins = _joins(ctx, view, strip)
-    xs = spread([chart.x(s) for s, _ in joins], 8.6, chart.rect.x0 + 5.0, chart.rect.x1 - 3.0)
+    wanted = [chart.x(s) + 6.0 * _inward_at(strip, s) for s, _ in joins]
+    xs = spread(wanted, 8.6, chart.rect.x0 + 5.0, chart.rect.x1 - 3.0)
     marks: list[Mark] = []
     for (station, text), x_text in zip(joins, xs, strict=True):
         x = chart.x(station)
@@ -273,7 +275,7 @@ def _join_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Stri
         marks.append(Polygon((((x - 3.0, y + 7.5), (x + 3.0, y + 7.5), (x, y + 1.6)),), fill=symbols.LATERAL))
         marks.append(Line(x, y, x, chart.rect.y0 + 27.0, 0.4, "#7a7a7a", dash=(1.0, 2.0)))
         marks.append(Line(x, chart.rect.y0 + 27.0, x_text, chart.rect.y0 + 22.0, 0.4, "#7a7a7a"))
-        marks.append(Text(x_text + 2.5 + _inward_at(strip, station) * 5.5, chart.rect.y0 + 2.5, text, 6.9, bold=True, angle_deg=90.0, halo_pt=1.0,
+        marks.append(Text(x_text + 2.5, chart.rect.y0 + 2.5, text, 6.9, bold=True, angle_deg=90.0, halo_pt=1.0,
                           tag=f"join:{text}"))
     return marks
 
@@ -355,7 +357,39 @@ def _bands(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
                  tag=f"band:{key}") for x, text in spots
         ]
         y -= height
-    marks.append(Line(left, y, chart.rect.x1, y, 0.9))
+    marks += [Line(left, y, chart.rect.x1, y, 0.7), Line(left, y - _PIPE_PT, chart.rect.x1, y - _PIPE_PT, 0.9)]
+    marks.append(Text(chart.rect.x0 - 4.0, y - _PIPE_PT + 4.4, ctx.w("profile.row_pipe"), 7.2, bold=True,
+                      align="right"))
+    return marks + _pipe_marks(ctx, chart, strip, y)
+
+
+def _pipe_marks(ctx: SheetContext, chart: _Chart, strip: Strip, top: float) -> list[Mark]:
+    """Return the pipe of every stretch, with a tick where the size changes."""
+    pipes = [
+        p for p in ctx.plan.flow.pipes if p.mainline_id == strip.piece.line.mainline_id
+        and p.from_station_m < strip.high_m - 1e-6 and p.to_station_m > strip.low_m + 1e-6
+    ]
+    cuts = sorted({strip.low_m, strip.high_m, *(
+        c for p in pipes for c in (p.from_station_m, p.to_station_m) if strip.low_m < c < strip.high_m
+    )})
+    stretches: list[tuple[float, float, str]] = []
+    for low, high in pairwise(cuts):
+        here = [p for p in pipes if p.from_station_m <= low + 1e-6 and p.to_station_m >= high - 1e-6]
+        text = " + ".join(
+            p.nominal if p.role == "single" else ctx.w(f"profile.pipe_{p.role}", size=p.nominal) for p in here
+        )
+        if stretches and stretches[-1][2] == text:
+            stretches[-1] = (stretches[-1][0], high, text)
+        else:
+            stretches.append((low, high, text))
+    marks: list[Mark] = []
+    for low, high, text in stretches:
+        x0, x1 = chart.x(low), chart.x(high)
+        marks += [Line(x, top, x, top - _PIPE_PT, 1.2) for x in (x0, x1)]
+        shown, size = fit(text, 8.2, x1 - x0 - 3.0, bold=True)
+        if shown != "…":
+            marks.append(Text((x0 + x1) / 2.0, top - _PIPE_PT + 4.0, shown, size, bold=True, align="center",
+                              tag="pipe"))
     return marks
 
 

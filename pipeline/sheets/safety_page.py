@@ -6,18 +6,18 @@ from math import isfinite
 
 from pipeline.records import SafetyNote, Section
 from pipeline.safety import SafetyWords, distance_text, load_safety, note_text, split_pages
+from pipeline.safety.rules import MIN_KEEPOUT_M
 from pipeline.sheets.compose import Composer, boxed_lines, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
 from pipeline.sheets.local import local, tied
-from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text, tick_box
+from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text
 from pipeline.sheets.table import Cell, Column, Row
 from pipeline.sheets.text import fit, wrap
 
 _LEFT_PT = 0.5  # share of the width that the place block takes
 _NOTE_PT = 8.8
 _STEP = 1.25
-_FEET_M = 22.5
 _SIGN_PT = 96.0
 _CODE_PT = 64.0
 
@@ -114,7 +114,7 @@ def _meeting(ctx: SheetContext, section: Section) -> list[tuple[str, float, bool
 
 def keepout_m(ctx: SheetContext) -> float:
     """Return the distance everybody keeps from felling: two tree lengths, never under 22.5 m."""
-    return max(2.0 * ctx.plan.settings.sheets.tree_height_m, _FEET_M)
+    return max(2.0 * ctx.plan.settings.sheets.tree_height_m, MIN_KEEPOUT_M)
 
 
 def _fixed_lines(ctx: SheetContext, pages: Composer, section: Section, words: SafetyWords) -> None:
@@ -328,6 +328,3 @@ def _sign_off(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...])
     pages.para(ctx.w("safety.crew_line"))
     pages.space(3.0)
     pages.para(ctx.w("safety.defer"), bold=True)
-
-
-__all__ = ["build", "keepout_m", "severity_word", "tick_box"]

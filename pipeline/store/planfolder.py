@@ -215,6 +215,8 @@ def _swap(folder: Path, made: Path) -> None:
     """Put a finished folder in the target's place, an earlier plan beside it; all as before when that fails."""
     previous = folder.with_name(folder.name + PREVIOUS)
     moves: list[tuple[Path, Path]] = []
+    if folder.exists() and not any(folder.iterdir()):
+        folder.rmdir()
     if folder.exists():
         older = made.with_name(made.name + ".older")
         if previous.exists():

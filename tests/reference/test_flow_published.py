@@ -72,7 +72,7 @@ def test_small_pump_over_equal_lines() -> None:
 def test_unequal_lines_share_more_than_by_area() -> None:
     """One 1-1/4 in and three 1 in lines on 60 cfm.
 
-    The published method shares by bore area (.44, .78, 1.23, 1.77, 3.14, 7.07 sq in; L. Ober, Ohio
+    The published method shares by bore area (.44, .78, 1.23, 1.77, 3.14, 7.07 sq in; Ohio
     maple blog, 2013): 20.7 and 13.1 cfm. Its areas are those of nominal bores; friction gives the
     wider line more than its share of area, because flow grows with about bore^2.7.
     """
@@ -97,8 +97,8 @@ def test_pump_for_500_taps() -> None:
 
 
 @pytest.mark.parametrize(("fall_ft", "published_inhg", "within"), [
-    (20.0, 17.7, 0.15),  # T. Wilmot, The 3/16 phenomenon, The Maple News (0.88 inHg per foot; 1.14 ft per inHg)
-    (10.0, 9.0, 0.25),  # A. Krueger, The Maple News: "at best 9 inHg"
+    (20.0, 17.7, 0.15),  # The 3/16 phenomenon, The Maple News (0.88 inHg per foot; 1.14 ft per inHg)
+    (10.0, 9.0, 0.25),  # 3/16 tubing thoughts and observations, The Maple News: "at best 9 inHg"
     (34.0, 30.0, 0.7),  # same: 34 ft of water is 30 inHg; the barometer stops ours below it
 ])
 def test_natural_vacuum_of_a_sap_column(fall_ft: float, published_inhg: float, within: float) -> None:

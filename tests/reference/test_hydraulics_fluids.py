@@ -1,4 +1,4 @@
-"""Our hydraulics against ``fluids`` (C. Bell, MIT licence), a general library of sourced formulas.
+"""Our hydraulics against ``fluids`` (MIT licence), a general library of sourced formulas.
 
 Part-full geometry, Manning, friction factors, isothermal gas flow and the standard
 atmosphere, over the whole catalogue, 0.5 to 15 % grade and 5 to 28 inHg.

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from pipeline.records import Crossing, GroundLayer, Station
+from pipeline.records import Crossing, GroundLayer, SafetyNote, Station
 from pipeline.safety import (
     FIRST_PAGE,
     SafetyWords,
@@ -291,6 +291,14 @@ def test_order_is_severity_and_nothing_is_dropped():
     assert all(n.severity == 5 for n in first)
 
 
+def test_a_wire_across_a_truck_way_stands_before_machine_slopes_and_power_before_all():
+    words = load_safety("en")
+    codes = ["E6", "J2", "H6", "A6", "G1", "C7"]
+    found = [SafetyNote(c, 5, "CL", (("slope_pct", "30"),)) for c in codes]
+    assert [n.code for n in in_print_order(found)] == ["G1", "A6", "J2", "C7", "E6", "H6"]
+    assert {code[0] for code in words.notes} == set("ABCDEFGHIJK")
+
+
 def test_far_from_help_raises_every_note_by_one_step():
     plan, terrain, ground = sample_plan()
     found = notes(**given(plan, terrain, ground))
@@ -344,8 +352,6 @@ def test_trees_of_laterals_above_reach_are_named_as_trees():
 
 
 def _note(words: SafetyWords, code: str, values):
-    from pipeline.records import SafetyNote
-
     row = words.notes[code]
     return SafetyNote(code, row.severity, row.sign_off, values)
 

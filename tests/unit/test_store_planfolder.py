@@ -429,10 +429,13 @@ def test_the_folder_one_stands_in_may_be_filled(made, tmp_path, monkeypatch) -> 
     assert (tmp_path / "here/plan.gpkg").is_file()
 
 
-def test_an_empty_folder_may_be_filled(made, tmp_path) -> None:
+def test_an_empty_folder_may_be_filled_and_is_no_earlier_plan(made, tmp_path) -> None:
+    write(tmp_path / "plan.previous", made)
+    before = hashes(tmp_path / "plan.previous")
     (tmp_path / "plan").mkdir()
     write(tmp_path / "plan", made)
     assert (tmp_path / "plan/plan.gpkg").is_file()
+    assert hashes(tmp_path / "plan.previous") == before
 
 
 @pytest.mark.parametrize(

@@ -243,6 +243,12 @@ def test_a_pile_of_unlike_trees_is_told() -> None:
     assert [(f.code, f.measured) for f in findings if f.code == "PILED_ON_ONE_SPOT"] == [("PILED_ON_ONE_SPOT", 5.0)]
 
 
+def test_many_piles_are_one_finding() -> None:
+    rows = [tree(f"{i}-{k}", x=7.0 * i, dbh_in=12.5 + 5.0 * k) for i in range(12) for k in range(4)]
+    told = [f for f in assess(rows)[1] if f.code == "PILED_ON_ONE_SPOT"]
+    assert [(f.subject_id, f.measured) for f in told] == [("", 48.0)]
+
+
 def test_swapped_positions_off_the_terrain_are_recognised() -> None:
     """On a zone where both readings can be projected: near 30 degrees east, 30 degrees north."""
     frame = utm_frame(31.0, 30.0, "")

@@ -180,7 +180,7 @@ def assess(
     open_ = np.array([not intrinsic[i] and not aside[i] for i in range(n)], dtype=np.bool_)
     for i, kept in _duplicates(points, open_, settings.trees.duplicate_distance_m):
         aside[i] = "DUPLICATE"
-        notes[i] = _joined(notes[i], f"same tree as {ids[kept]}")
+        notes[i] = "; ".join(t for t in (notes[i], f"same tree as {ids[kept]}") if t)
     status = tuple(_status(a, b) for a, b in zip(intrinsic, aside, strict=True))
     candidate = np.array([s == "served" for s in status], dtype=np.bool_)
     trees = Trees(
@@ -195,10 +195,6 @@ def _status(not_tapped: str, set_aside: str) -> TreeStatus:
     if not_tapped:
         return "not_tapped"
     return "set_aside" if set_aside else "served"
-
-
-def _joined(first: str, second: str) -> str:
-    return f"{first}; {second}" if first else second
 
 
 def _unique_tags(tags: tuple[str, ...]) -> tuple[tuple[str, ...], list[str]]:

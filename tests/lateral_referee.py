@@ -215,7 +215,8 @@ class Referee:
         index = list(lateral.tree)
         line = next(m for m in self.stand.mainlines if m.mainline_id == lateral.mainline_id)
         entry = np.array([float(v) for v in line.at(lateral.entry_station_m)])
-        if np.abs(entry[:2] - lateral.xyz_m[0, :2]).max() > 1e-6 or np.abs(lateral.xyz_m[1:, :2] - self.xy[index]).max() > 1e-9:
+        off_entry = np.abs(entry[:2] - lateral.xyz_m[0, :2]).max()
+        if off_entry > 1e-6 or np.abs(lateral.xyz_m[1:, :2] - self.xy[index]).max() > 1e-9:
             wrong.append("its vertices are not its entry and its trees")
         taps = int(self.stand.trees.taps[index].sum())
         if taps != lateral.taps or taps > rule.max_taps:

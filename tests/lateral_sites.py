@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 import numpy as np
 from pipeline.frame import Frame
@@ -42,7 +43,8 @@ def settings_of(effort: str = "normal", **laterals: float) -> Settings:
 
 
 def terrain_of(
-    height: Callable[[np.ndarray, np.ndarray], np.ndarray], width_m: float, depth_m: float | None = None, cell_m: float = 1.0
+    height: Callable[[np.ndarray, np.ndarray], np.ndarray], width_m: float, depth_m: float | None = None,
+    cell_m: float = 1.0,
 ) -> Terrain:
     """Return the terrain of a formula on a rectangle with the south-west cell centre at 0, 0."""
     depth = width_m if depth_m is None else depth_m
@@ -83,7 +85,7 @@ def mainline_of(
 ) -> Mainline:
     """Hang a line over plan vertices (lower end first) at its lowest, with supports every 10 m and at bends."""
     points = [np.array(vertices[0], dtype=float)]
-    for a, b in zip(vertices[:-1], vertices[1:], strict=True):
+    for a, b in pairwise(vertices):
         begin, end = np.array(a, dtype=float), np.array(b, dtype=float)
         count = max(int(np.ceil(np.hypot(*(end - begin)) / 10.0)), 1)
         points += [begin + (end - begin) * k / count for k in range(1, count + 1)]

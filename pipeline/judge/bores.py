@@ -13,6 +13,7 @@ from pipeline.records import Floats, Mainline, Pipe
 
 # Manning's n of smooth polyethylene, and on grades below 2 %, where 0.009 flatters small pipes (derived against Darcy).
 MANNING_N, MANNING_N_FLAT, FLAT_PCT = 0.009, 0.010, 2.0
+ROUNDING_PCT = 1e-6  # a line hung at exactly 2 % may come out a hair below it
 # Wetted angle at which a round pipe passes most: root of 3 t - 5 t cos t + 2 sin t = 0 (Chow, Open-Channel Hydraulics).
 FULLEST_RAD = 5.278107
 FILL_TOL = 0.002
@@ -29,7 +30,7 @@ def area_ratio(bore_mm: Floats, grade_pct: Floats, flow_l_min: Floats) -> Floats
     bore = np.asarray(bore_mm, dtype=np.float64) / 1000.0
     fall = np.asarray(grade_pct, dtype=np.float64) / 100.0
     wanted = np.asarray(flow_l_min, dtype=np.float64) / 60000.0
-    roughness = np.where(fall * 100.0 < FLAT_PCT, MANNING_N_FLAT, MANNING_N)
+    roughness = np.where(fall * 100.0 < FLAT_PCT - ROUNDING_PCT, MANNING_N_FLAT, MANNING_N)
     low, high = np.zeros_like(bore), np.full_like(bore, FULLEST_RAD)
 
     def passes(t: Floats) -> Floats:

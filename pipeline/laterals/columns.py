@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
+from pipeline.laterals.entries_kernel import other_entries
 from pipeline.laterals.enumerate_kernel import DEPTH, enumerate_heads
 from pipeline.laterals.scene import Floats, Ints, Ints32, Mask, Scene
 from pipeline.settings import LateralSettings
@@ -123,3 +124,16 @@ def _cheapest(columns: Columns) -> Columns:
     first = np.ones(len(order), dtype=np.bool_)
     first[1:] = columns.key[order][1:] != columns.key[order][:-1]
     return columns.take(np.sort(order[first]))
+
+
+def with_other_entries(scene: Scene, columns: Columns, laterals: LateralSettings, extra_m: float) -> Columns:
+    """Return columns with copies from the other entries of their first tree that cost at most `extra_m` more."""
+    row, slot, cost = other_entries(
+        columns.flat, columns.ptr, columns.cost_m, columns.slot, scene.tree, scene.neighbour, scene.dist, scene.need,
+        scene.slot, scene.entry_slot, scene.entry_dist, scene.entry_need, scene.rule, TURN, laterals.max_length_m,
+        laterals.entry_cost_m, extra_m,
+    )
+    both = columns.take(np.concatenate([np.arange(len(columns)), row]))
+    return replace(
+        both, cost_m=np.concatenate([columns.cost_m, cost]), slot=np.concatenate([columns.slot, slot])
+    )

@@ -14,7 +14,7 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from pipeline.laterals.choice import Chosen, in_each_others_way, spread_entries
-from pipeline.laterals.columns import Columns, enumerate_columns
+from pipeline.laterals.columns import Columns, enumerate_columns, with_other_entries
 from pipeline.laterals.preview import savings_rows, untangled
 from pipeline.laterals.programme import FEW_TREES, Programme, Relaxed, slack_cost
 from pipeline.laterals.rows import as_chosen, excluding_rows, piece_codes
@@ -27,6 +27,7 @@ MIP_GAP = {"quick": 0.0, "normal": 1e-3, "thorough": 1e-5}
 MIP_ROUNDS = {"quick": 2, "normal": 2, "thorough": 8}
 # few trees are solved until nothing meets; of many, what still meets is solved again around each place
 FEW_ROUNDS = 15
+OTHER_ENTRY_M = 3.0  # of few trees, entries that make a lateral this much dearer are choices of the MIP too
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +50,10 @@ def solve_block(scene: Scene, laterals: LateralSettings, rule: Rules) -> BlockCh
     relaxed = Programme(scene, columns, rule).relax() if rule.effort != "quick" else None
     chosen = None
     if relaxed is not None:
-        chosen = _settle_crossings(scene, columns.take(relaxed.worth), rule, relaxed)
+        worth = columns.take(relaxed.worth)
+        if len(scene) <= FEW_TREES:
+            worth = with_other_entries(scene, worth, laterals, OTHER_ENTRY_M)
+        chosen = _settle_crossings(scene, worth, rule, relaxed)
     if chosen is None:
         chosen = untangled(scene, columns, as_chosen(columns, savings_rows(scene, columns, rule)), rule)
     return BlockChoice(tuple(chosen), relaxed, columns.capped_heads, coverable)
@@ -92,6 +96,9 @@ def _mip(
     cost = np.concatenate([columns.cost_m, slack_cost(n, columns, rule)])
     equal = sparse.hstack([columns.matrix(n), sparse.identity(n)], format="csc")
     rules_ = [LinearConstraint(equal, 1.0, 1.0)]
+    slots = _slot_rows(columns, n)
+    if slots.shape[0] and n <= FEW_TREES:
+        rules_.append(LinearConstraint(slots, -np.inf, 1.0))
     if cut or subset:
         rows = excluding_rows(scene, columns, cut, subset)
         rows = sparse.hstack([rows, sparse.csr_matrix((rows.shape[0], n))], format="csc")
@@ -103,3 +110,12 @@ def _mip(
     if result.x is None:
         return None
     return np.flatnonzero(result.x[:m] > 0.5)
+
+
+def _slot_rows(columns: Columns, slack: int) -> sparse.csr_matrix:
+    """Return the rows "one lateral to a slot", for every slot that several columns use."""
+    slot, row, count = np.unique(columns.slot, return_inverse=True, return_counts=True)
+    every = sparse.csr_matrix(
+        (np.ones(len(columns)), (row, np.arange(len(columns)))), shape=(len(slot), len(columns) + slack)
+    )
+    return every[np.flatnonzero(count > 1)]

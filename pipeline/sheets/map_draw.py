@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from pipeline.safety.rules import MIN_KEEPOUT_M
 from pipeline.sheets import symbols
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.contour_layer import Contours, contours, figures
@@ -245,7 +246,7 @@ def _hazard_marks(ctx: SheetContext, out: MapDrawing, labels: list[Label], field
     if spots:
         out.kinds["hazard"] = None
     if 0 < len(spots) <= _MOST_CIRCLES:
-        reach = 2.0 * ctx.plan.settings.sheets.tree_height_m * out.view.pt_per_m
+        reach = max(2.0 * ctx.plan.settings.sheets.tree_height_m, MIN_KEEPOUT_M) * out.view.pt_per_m
         marks += [Circle(s.x, s.y, reach, width=0.9, dash=(1.0, 4.0)) for s in spots]
         out.kinds["keep_out"] = None
     for spot in spots:

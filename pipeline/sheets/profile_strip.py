@@ -27,6 +27,7 @@ from pipeline.sheets.marks import (
     heading,
     paragraph,
 )
+from pipeline.sheets.materials_page import size_name
 from pipeline.sheets.section_view import Piece, SectionView, is_ladder
 from pipeline.sheets.spread import spread
 from pipeline.sheets.text import fit, width_pt
@@ -376,7 +377,8 @@ def _pipe_marks(ctx: SheetContext, chart: _Chart, strip: Strip, top: float) -> l
     for low, high in pairwise(cuts):
         here = [p for p in pipes if p.from_station_m <= low + 1e-6 and p.to_station_m >= high - 1e-6]
         text = " + ".join(
-            p.nominal if p.role == "single" else ctx.w(f"profile.pipe_{p.role}", size=p.nominal) for p in here
+            size if p.role == "single" else ctx.w(f"profile.pipe_{p.role}", size=size)
+            for p in here for size in (size_name(ctx, p.nominal),)
         )
         if stretches and stretches[-1][2] == text:
             stretches[-1] = (stretches[-1][0], high, text)

@@ -190,12 +190,8 @@ def table(
 
     Parameters
     ----------
-    rows : sequence of rows
-        A row has one text or :class:`Cell` per column.
-    columns : sequence of Column
-        Stretched to the width of `rect`.
-    rect : Rect
-        Room for header and rows.
+    rows, columns
+        A row has one text or :class:`Cell` per column; columns are stretched to `rect`.
     size : float
         Letter size of the cells, points.
     row_height : float

@@ -13,7 +13,6 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from lateral_sites import Stand, settings_of, stand
 from pipeline.laterals import group
 from pipeline.laterals.columns import enumerate_columns
 from pipeline.laterals.programme import Programme
@@ -21,6 +20,8 @@ from pipeline.laterals.rule import rules
 from pipeline.laterals.scene import build
 from pipeline.records import Grouping
 from pipeline.units import FT_M
+
+from lateral_sites import Stand, settings_of, stand
 
 
 def _plan(made: Stand, effort: str = "normal") -> tuple[Grouping, float]:

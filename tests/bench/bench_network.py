@@ -70,7 +70,7 @@ def small_case(seed: int) -> Case:
     rng = np.random.default_rng(seed)
     terrain = rough(seed + 500, 150.0, 2.0, relief_m=7.0, tilt=0.05)
     xy = rng.uniform(3.0, 147.0, (int(rng.integers(30, 51)), 2))
-    case = make_case(terrain, xy, (75.0, 4.0), 10.0, Price(9.0, 0.0, 0.0), 8)
+    case = make_case(terrain, xy, (75.0, 4.0), 10.0, Price(30.0, 0.0, 0.0), 8)
     # whom a node serves must not depend on the line's height there, or the programme would not be linear
     return dataclasses.replace(case, cover=case.cover._replace(z=np.full_like(case.cover.z, np.inf)),
                                reach_m=case.reach_m)
@@ -181,7 +181,7 @@ class Programme:
         matrix = coo_matrix((v, (i, j)), shape=(len(rows), self.size)).tocsr()
         return matrix, np.array([r[1] for r in rows]), np.array([r[2] for r in rows])
 
-    def cuts(self, v: np.ndarray) -> list[tuple[dict[int, float], float, float]]:
+    def cuts(self, v: np.ndarray, nested: int = 6) -> list[tuple[dict[int, float], float, float]]:
         """Return violated cuts: what serves a tree must be tied to the root."""
         out = []
         root, sink = self.at[self.root], self.nn
@@ -192,22 +192,24 @@ class Programme:
             hosts = np.array(self.hosts[tree])
             tail = np.concatenate((self.tail, hosts))
             head = np.concatenate((self.head, np.full(hosts.size, sink)))
-            room = np.concatenate((v[: self.na], v[self.na + hosts]))
-            capacity = coo_matrix(
-                ((room * SCALE).astype(np.int32), (tail, head)), shape=(sink + 1, sink + 1)
-            ).tocsr()
-            flow = maximum_flow(capacity, root, sink)
-            if flow.flow_value / SCALE >= need - 1e-3:
-                continue
-            residual = capacity - flow.flow
-            residual.data = np.maximum(residual.data, 0)
-            residual.eliminate_zeros()
-            seen = np.zeros(sink + 1, dtype=bool)
-            seen[breadth_first_order(residual, root, return_predecessors=False)] = True
-            row = dict.fromkeys(np.flatnonzero(seen[self.tail] & ~seen[self.head]).tolist(), 1.0)
-            row.update({self.x(int(n)): 1.0 for n in hosts if seen[n]})
-            row[self.left(t)] = 1.0
-            out.append((row, 1.0, np.inf))
+            # a little room on every arc makes the cuts few arcs wide; used cuts are opened and the next one sought
+            room = (np.concatenate((v[: self.na], v[self.na + hosts])) * SCALE).astype(np.int32) + 30
+            for _ in range(nested):
+                capacity = coo_matrix((room, (tail, head)), shape=(sink + 1, sink + 1)).tocsr()
+                flow = maximum_flow(capacity, root, sink)
+                if flow.flow_value / SCALE >= need - 1e-2:
+                    break
+                residual = capacity - flow.flow
+                residual.data = np.maximum(residual.data, 0)
+                residual.eliminate_zeros()
+                seen = np.zeros(sink + 1, dtype=bool)
+                seen[breadth_first_order(residual, root, return_predecessors=False)] = True
+                cut = np.flatnonzero(seen[tail] & ~seen[head])
+                row = dict.fromkeys(cut[cut < self.na].tolist(), 1.0)
+                row.update({self.x(int(hosts[e - self.na])): 1.0 for e in cut[cut >= self.na]})
+                row[self.left(t)] = 1.0
+                out.append((row, 1.0, np.inf))
+                room[cut] = SCALE
         return out
 
     def add(self, rows: list[tuple[dict[int, float], float, float]]) -> None:

@@ -7,10 +7,11 @@ import dataclasses
 import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from lateral_referee import Referee
-from lateral_sites import Stand, blocking, raised, settings_of, stand
 from pipeline.laterals import group, settle
 from pipeline.records import Trees
+
+from lateral_referee import Referee
+from lateral_sites import Stand, blocking, raised, settings_of, stand
 
 STEADY = settings(
     max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
@@ -27,9 +28,8 @@ def stands(draw) -> Stand:
     )
     if draw(st.booleans()):
         west, south = draw(st.integers(10, 40)), draw(st.integers(10, 40))
-        made = dataclasses.replace(
-            made, ground=blocking(made.terrain, west, south, west + draw(st.integers(0, 25)), south + draw(st.integers(0, 3)))
-        )
+        east, north = west + draw(st.integers(0, 25)), south + draw(st.integers(0, 3))
+        made = dataclasses.replace(made, ground=blocking(made.terrain, west, south, east, north))
     return made
 
 
@@ -97,7 +97,8 @@ def test_a_stand_moved_and_mirrored_costs_the_same(made):
         return flip - np.asarray(x) + 1000.0
 
     terrain = dataclasses.replace(t, z_m=np.ascontiguousarray(t.z_m[:, ::-1]), x0_m=1000.0)
-    ground = dataclasses.replace(made.ground, lateral_blocked=np.ascontiguousarray(made.ground.lateral_blocked[:, ::-1]))
+    mask = np.ascontiguousarray(made.ground.lateral_blocked[:, ::-1])
+    ground = dataclasses.replace(made.ground, lateral_blocked=mask)
     lines = tuple(
         dataclasses.replace(m, supports=tuple(dataclasses.replace(s, x_m=float(there(s.x_m))) for s in m.supports))
         for m in made.mainlines

@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pipeline.laterals import group, settle
+
 from lateral_referee import Referee
 from lateral_sites import Stand, mainline_of, open_ground, plane, settings_of, terrain_of, trees_of
-from pipeline.laterals import group, settle
 
 DATA = Path(__file__).parents[1] / "data" / "gpl" / "lansing_woods.csv"
 

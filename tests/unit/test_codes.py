@@ -50,37 +50,59 @@ def constants(node: ast.AST) -> set[str]:
     return {text for text in found if CODE.fullmatch(text)}
 
 
+def called(node: ast.Call) -> str:
+    return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+
+
+def makers(tree: ast.Module, known: dict[str, int]) -> dict[str, int]:
+    """Return the functions of a module that make a finding of a ``code`` given to them.
+
+    Each with the place of ``code`` among its arguments; helpers of helpers too, to any depth.
+    """
+    functions = {n.name: n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)}
+    calls = {
+        name: {called(n) for n in ast.walk(node) if isinstance(n, ast.Call)} for name, node in functions.items()
+    }
+    own: dict[str, int] = {}
+    while True:
+        more = {}
+        for name, node in functions.items():
+            names = [a.arg for a in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs)]
+            if name not in own and "code" in names and calls[name] & {*known, *own}:
+                more[name] = names.index("code")
+        if not more:
+            return own
+        own |= more
+
+
 @cache
-def makers() -> dict[str, int]:
-    """Return the functions that take a ``code``, by name, with the place of it among their arguments."""
-    places = {"Finding": 0}
-    for _, tree in modules():
-        for node in ast.walk(tree):
-            if isinstance(node, ast.FunctionDef):
-                names = [a.arg for a in (*node.args.posonlyargs, *node.args.args)]
-                made = {getattr(n.func, "id", "") for n in ast.walk(node) if isinstance(n, ast.Call)}
-                if "code" in names and made & {"Finding", "breach"}:
-                    places[node.name] = names.index("code")
-    return places
+def shared() -> dict[str, int]:
+    """Return the makers of findings that any room may call."""
+    known = {"Finding": 0}
+    for _, tree in modules() * 2:  # twice: a helper may use one of a module that comes after its own
+        known |= {name: place for name, place in makers(tree, known).items() if not name.startswith("_")}
+    return known
 
 
-def codes_of(tree: ast.Module, places: dict[str, int]) -> tuple[set[str], list[int]]:
+def codes_of(tree: ast.Module) -> tuple[set[str], list[int]]:
     """Return the codes a module gives to findings, and the lines of calls whose code could not be read."""
     found: set[str] = set()
     unread: list[int] = []
+    places = shared() | makers(tree, shared())
     holders = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
     for node in ast.walk(tree):
-        if not isinstance(node, ast.Call) or getattr(node.func, "id", "") not in places:
+        if not isinstance(node, ast.Call) or called(node) not in places:
             continue
-        place = places[node.func.id]  # type: ignore[attr-defined]
+        place = places[called(node)]
         given = [k.value for k in node.keywords if k.arg == "code"] or node.args[place : place + 1]
         if not given or isinstance(given[0], ast.Starred):
             continue  # a finding read back from a plan folder
         inside = [f for f in holders if f.lineno <= node.lineno <= (f.end_lineno or 0)]
-        holder = max(inside, key=lambda f: f.lineno, default=None)
-        own = read(given[0], holder, tree)
-        found |= own or set()
-        if own is not None and not own:
+        own = read(given[0], max(inside, key=lambda f: f.lineno, default=None), tree)
+        if own is None:
+            continue  # a maker passes on what it was given
+        found |= own
+        if not own:
             unread.append(node.lineno)
     return found, unread
 
@@ -126,7 +148,7 @@ def source() -> dict[str, set[str]]:
     """Return the modules that print each code."""
     where: dict[str, set[str]] = {}
     for name, tree in modules():
-        for code in codes_of(tree, makers())[0]:
+        for code in codes_of(tree)[0]:
             where.setdefault(code, set()).add(name)
     for code in (*SET_ASIDE_REASONS, *NOT_TAPPED_REASONS):
         where.setdefault(code, set()).add("a tree's reason")
@@ -137,7 +159,7 @@ def source() -> dict[str, set[str]]:
 
 
 def test_no_code_escapes_the_reader():
-    assert {name: lines for name, tree in modules() if (lines := codes_of(tree, makers())[1])} == {}
+    assert {name: lines for name, tree in modules() if (lines := codes_of(tree)[1])} == {}
 
 
 def test_the_reader_finds_what_the_judge_says_of_itself(source):
@@ -161,10 +183,13 @@ def test_the_reader_finds_what_the_judge_says_of_itself(source):
     ("def f(c):\n    code = 'ONE' if c == 'THIRD' else 'TWO'\n    Finding(code)", {"ONE", "TWO"}),
     ("T = ('ONE', 'TWO')\ndef f(code):\n    Finding(f'PRE_{code}')", {"PRE_ONE", "PRE_TWO"}),
     ("def f(code):\n    Finding(code)", set()),
+    ("def f(a, code):\n    Finding(code)\ndef g(code):\n    f(1, code)\ng('ONE')\nf('NOT', 'TWO')", {"ONE", "TWO"}),
+    ("def f(*, code):\n    Finding(code)\nf(code='ONE')", {"ONE"}),
+    ("case.breach('ONE')", {"ONE"}),
     ("other('ONE')", set()),
 ])
 def test_the_reader_reads_each_way_a_code_is_given(text, wanted):
-    assert codes_of(ast.parse(text), {"Finding": 0, "breach": 0})[0] == wanted
+    assert codes_of(ast.parse(text))[0] == wanted
 
 
 # ---------------------------------------------------------------- the texts

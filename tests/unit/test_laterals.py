@@ -8,6 +8,12 @@ import math
 
 import numpy as np
 import pytest
+from pipeline.laterals import group, settle
+from pipeline.laterals.blocks import split
+from pipeline.laterals.heights import ceiling_m, steady
+from pipeline.laterals.pieces_kernel import blocked, touches
+from scipy.optimize import LinearConstraint, minimize
+
 from lateral_referee import Referee
 from lateral_sites import (
     Stand,
@@ -21,11 +27,6 @@ from lateral_sites import (
     terrain_of,
     trees_of,
 )
-from pipeline.laterals import group, settle
-from pipeline.laterals.blocks import split
-from pipeline.laterals.heights import ceiling_m, steady
-from pipeline.laterals.pieces_kernel import blocked, touches
-from scipy.optimize import LinearConstraint, minimize
 
 
 def small(x, y, taps=1, *, slope=0.05, along=0.02, ground=None, size=80.0) -> Stand:

@@ -15,6 +15,7 @@ from pipeline.units import Units
 # language -> (its file of codes, how what a code means is headed, and what to do about it)
 _CODES = {"en": ("codes.toml", "means:", "do:"), "fr": ("codes.fr.toml", "sens :", "faire :")}
 LANGUAGES = tuple(_CODES)
+LISTED = 12  # tags named before "and N more"
 
 
 def codes(language: str = "en") -> dict[str, dict[str, str]]:
@@ -57,6 +58,8 @@ def explain_code(code: str, language: str = "en") -> list[str]:
 def explain_id(name: str, folder: Path) -> list[str]:
     """Return lines that say what a thing of a plan is, what set its size or height, and what was found about it.
 
+    A code is explained too, with what the plan has of it.
+
     Raises
     ------
     InputDataError
@@ -65,6 +68,8 @@ def explain_id(name: str, folder: Path) -> list[str]:
     plan = load(folder).plan
     units = Units(plan.settings.bush.units)
     lines = _thing(name, plan, units)
+    if not lines and name.strip().upper() in codes():
+        return _code_in(name.strip().upper(), plan)
     if not lines:
         ids = _all_ids(plan)
         near = difflib.get_close_matches(name, ids, n=3, cutoff=0.4)
@@ -73,6 +78,18 @@ def explain_id(name: str, folder: Path) -> list[str]:
     found = [f for f in plan.findings if f.subject_id == name]
     lines += [f"  {f.severity}: {f.text} {f.remedy} ({f.code})" for f in found]
     return lines if found else [*lines, "  nothing was found about it by the judge or the stages"]
+
+
+def _code_in(code: str, plan: Plan) -> list[str]:
+    """Return what a code means, the trees that bear it as their reason and the findings of it or about those trees."""
+    lines = explain_code(code, plan.settings.bush.language)
+    tags = [tag for tag, reason in zip(plan.trees.tree_id, plan.trees.reason, strict=True) if reason == code]
+    if tags:
+        more = f" and {len(tags) - LISTED} more" if len(tags) > LISTED else ""
+        lines.append(f"  {len(tags)} trees of this plan: {', '.join(tags[:LISTED])}{more}")
+    found = [f for f in plan.findings if f.code in (code, f"POCKET_{code}") or f.subject_id == code]
+    lines += [f"  {f.severity}: {f.text} {f.remedy} ({f.code})" for f in found]
+    return lines if tags or found else [*lines, "  this plan has none of it"]
 
 
 def _all_ids(plan: Plan) -> list[str]:

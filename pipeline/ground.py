@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.ndimage import distance_transform_edt
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
@@ -24,11 +25,16 @@ from pipeline.records import Crossing, Floats, Ground, GroundLayer, Lateral, Mai
 from pipeline.settings import GroundKind, GroundLayerSettings, Settings
 from pipeline.terrain.burn import covered, polygons
 from pipeline.terrain.grid import Terrain
+from pipeline.units import Units
 
 # Half the diagonal of a cell is 0.707; a little more is on the safe side.
 TOUCH_CELLS = 0.75
 # Room between the clearance asked for and the highest line there, so that a sagging wire can be hung at all (ours).
 CROSSING_ROOM_M = 0.6
+# A line that a crossing lifts above the usual window comes back to it at this fall against the ground, on either side
+# (ours): on its upper side it must still fall towards the tank, so it comes down no faster than the ground rises less
+# the least grade. At 5 % the ground there must rise about 6 % or more; a steeper ramp would ask for steeper ground.
+CROSSING_RAMP_PCT = 5.0
 # Clearance under a line is looked at this often along it.
 CLEARANCE_STEP_M = 0.25
 # Layers whose absence is printed as NOT CHECKED, in the order they are printed.
@@ -74,7 +80,8 @@ def prepare(
 
     Rules: ``inside`` blocks all that is not well inside the areas; ``no_go`` blocks; ``cost`` makes a metre
     dearer; ``cross`` may be passed over at the clearance, with no support inside, and by laterals only
-    where the clearance is no higher than their own lowest height. Where layers overlap the strictest
+    where the clearance is no higher than their own lowest height; beside a crossing that asks for more than
+    the highest line, lines may hang higher while they come down. Where layers overlap the strictest
     counts. A pinned gap turns ``no_go`` into ``cross`` at that layer's clearance; a place to avoid blocks.
     No line goes where there is no ground.
 
@@ -151,6 +158,7 @@ def _burn(
         _dearer(cells, window, mask, rule.cost_factor)
         if rule.rule in ("cross", "no_go"):
             _raise(cells, window, mask, rule.clearance_m, settings)
+            _ramp(cells, window, mask, rule.clearance_m, settings.mainlines.highest_m, terrain.cell_m)
 
 
 def _gap_mask(terrain: Terrain, gaps: Sequence[BaseGeometry], window: tuple[slice, slice]) -> Mask:
@@ -180,6 +188,31 @@ def _raise(cells: _Cells, window: tuple[slice, slice], mask: Mask, clearance_m: 
     cells.support_blocked[window] |= mask
     if clearance_m > settings.laterals.lowest_m:
         cells.lateral_blocked[window] |= mask
+
+
+def ramp_m(clearance_m: float, highest_m: float) -> float:
+    """Return how far beside a crossing a line may hang above the usual window; 0 where it never does."""
+    return max(clearance_m + CROSSING_ROOM_M - highest_m, 0.0) / (CROSSING_RAMP_PCT / 100.0)
+
+
+def _ramp(
+    cells: _Cells, window: tuple[slice, slice], mask: Mask, clearance_m: float, highest_m: float, cell_m: float
+) -> None:
+    """Let lines come down beside a crossing that is higher than they may hang elsewhere.
+
+    The first ring of cells is as high as the crossing, so that a coarse grid does not shut the way in.
+    """
+    ring = math.ceil(ramp_m(clearance_m, highest_m) / cell_m) + 1
+    if ring == 1 or not mask.any():
+        return
+    low = [max(w.start - ring, 0) for w in window]
+    wide = tuple(slice(at, w.stop + ring) for at, w in zip(low, window, strict=True))
+    away = np.ones_like(cells.highest_m[wide], dtype=np.bool_)
+    inner = tuple(slice(w.start - at, w.stop - at) for w, at in zip(window, low, strict=True))
+    away[inner] = ~mask
+    beside_m = np.maximum(distance_transform_edt(away) - 1.0, 0.0) * cell_m
+    top = clearance_m + CROSSING_ROOM_M - CROSSING_RAMP_PCT / 100.0 * beside_m
+    cells.highest_m[wide] = np.maximum(cells.highest_m[wide], top.astype(np.float32))
 
 
 # ---------------------------------------------------------------- what the layers have to say
@@ -215,12 +248,15 @@ def _clearance_findings(layer: GroundLayer, settings: Settings) -> list[Finding]
             f"Lines may cross the layer {layer.kind}, but no clearance is set.",
             "Set its clearance in the bush file; ask the road authority or the utility what they require.",
         )]
-    if rule.clearance_m + CROSSING_ROOM_M > settings.mainlines.highest_m:
+    top_m, usual_m = rule.clearance_m + CROSSING_ROOM_M, settings.mainlines.highest_m
+    if top_m > usual_m:
+        units = Units(settings.bush.units)
         return [Finding(
-            "HIGH_CROSSING", "note", "ground", layer.kind, rule.clearance_m + CROSSING_ROOM_M,
-            settings.mainlines.highest_m, "m",
-            f"Over the layer {layer.kind} a mainline may hang higher than elsewhere, because of its clearance.",
-            "Nothing to mend; such a crossing is ladder work on both sides.",
+            "HIGH_CROSSING", "note", "ground", layer.kind, top_m, usual_m, "m",
+            f"For the clearance of the layer {layer.kind} a mainline may hang up to {units.height(top_m)} over it, and "
+            f"higher than elsewhere for {units.length(ramp_m(rule.clearance_m, usual_m), 0)} on either side.",
+            "Plan for ladder work on both sides. Where a line does not come down again on the upper side, cross where "
+            "the ground rises faster, or collect on that side.",
         )]
     return []
 

@@ -16,7 +16,8 @@ from pipeline.records import Floats, Trees
 
 # Trees nearer than this to one another belong to one pocket: about twice a common lateral reach (ours).
 POCKET_GAP_M = 45.0
-_TERRAIN_REASONS = ("BELOW_OUTLET", "NO_GRADE", "OUT_OF_REACH", "NOT_WORTH_IT", "NO_LATERAL")
+# NO_LATERAL is left out: the laterals stage says for each pocket what stands in the way
+_TERRAIN_REASONS = ("BELOW_OUTLET", "NO_GRADE", "OUT_OF_REACH", "NOT_WORTH_IT")
 
 
 def pockets(*, trees: Trees, reason: tuple[str, ...], potential_taps: Floats, lift_m: Floats) -> tuple[Finding, ...]:
@@ -76,10 +77,6 @@ def _describe(trees: Trees, group: np.ndarray, code: str, taps: Floats, lift_m: 
         "NOT_WORTH_IT": (
             f"{many} would cost more mainline than their taps are worth.",
             "Raise [mainlines] tap_worth to serve them; the curve on the cover shows the price.",
-        ),
-        "NO_LATERAL": (
-            f"{many} stand within reach of a mainline, but no legal lateral gets there.",
-            "Look at the ground between them and the mainline; a new gap or a longer lateral may do it.",
         ),
     }[code]
     return Finding(

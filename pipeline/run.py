@@ -46,7 +46,7 @@ from pipeline.sections import cut
 from pipeline.settings import Settings
 from pipeline.store import bush as store_bush
 from pipeline.store import inputs as store_inputs
-from pipeline.store import layers, rasters, vectors
+from pipeline.store import layers, prices, rasters, vectors
 from pipeline.terrain.confidence import grade_confidence
 from pipeline.terrain.grid import Terrain
 
@@ -78,6 +78,7 @@ class Inputs:
     collections: tuple[CollectionPoint, ...]
     hashes: dict[str, str]
     findings: tuple[Finding, ...]
+    prices: tuple[dict[str, str], ...] = field(default_factory=lambda: tuple(template_rows("prices.csv")))
 
 
 @dataclass(slots=True)
@@ -156,15 +157,16 @@ def read_inputs(bush: Path, report: Report = quiet) -> Inputs:
     frame = land[0].frame if land else STAND_IN_FRAME
     points = gather.read("reading the trees", 0.02, lambda: vectors.read_trees_report(settings, base, frame))
     around = gather.read("reading the ground", 0.03, lambda: layers.read_ground_report(settings, base, frame))
+    price_rows = gather.read("reading the prices", 0.04, lambda: prices.read_prices(settings, base))
     if land is None:
         raise InputDataError(gather.problems)
     terrain = land[0]
     pins = gather.read("reading the pins", 0.04, lambda: layers.read_pins(settings, base, frame, terrain))
     places = gather.read("placing the tank", 0.04, lambda: layers.read_collections(settings, frame, terrain))
-    if points is None or around is None or pins is None or places is None:
+    if points is None or around is None or pins is None or places is None or price_rows is None:
         raise InputDataError(gather.problems)
     return Inputs(settings, terrain, points[0], around[0], pins, places,
-                  store_inputs.hash_inputs(settings, base), (*land[1], *points[1], *around[1]))
+                  store_inputs.hash_inputs(settings, base), (*land[1], *points[1], *around[1]), price_rows)
 
 
 # ---------------------------------------------------------------- planning
@@ -307,7 +309,7 @@ def make_plan(given: Inputs, report: Report = quiet) -> Result:
         )
         parts, part_notes = takeoff.count(
             mainlines=layout.mainlines, grouping=layout.grouping, flow=sized, sections=sections, trees=trees,
-            crossings=crossings, settings=given.settings, price_rows=template_rows("prices.csv"),
+            crossings=crossings, settings=given.settings, price_rows=list(given.prices),
         )
     findings = (*given.findings, *survey_notes, *layout.findings, *flow_notes, *section_notes, *part_notes)
     with clock.stage("judge"):

@@ -81,7 +81,7 @@ def rough(seed: int, size_m: float = 240.0, cell_m: float = 2.0, relief_m: float
     """Return seeded rolling relief: a tilt to the north plus smooth noise (sums of sines, no library)."""
     rng = np.random.default_rng(seed)
     terms = [
-        (rng.normal() * relief_m / (1 + k), rng.uniform(1, 4 + k), rng.uniform(1, 4 + k), rng.uniform(0, 7), rng.uniform(0, 7))
+        (rng.normal() * relief_m / (1 + k), *rng.uniform(1, 4 + k, 2), *rng.uniform(0, 7, 2))
         for k in range(6)
     ]
 

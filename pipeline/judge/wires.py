@@ -72,7 +72,8 @@ def heights(case: Case) -> list[Finding]:
 
     Codes ``MAINLINE_LOW``, ``MAINLINE_HIGH``, ``MAINLINE_NO_GROUND``; one finding per line and code, for the
     worst place. The last span of a line that ends at a collection point may come down (or go up) to its inlet.
-    Over a crossing the clearance is judged on its own, and the wire may hang 0.6 m above it.
+    Over a crossing the clearance is judged on its own, and the wire may hang 0.6 m above it; beside one that is
+    higher than the window it may still be high while it comes down at 5 % against the ground.
     """
     zones = crossing_zones(case)
     found = []
@@ -87,8 +88,7 @@ def _line_heights(case: Case, trace: Trace, zones: list[Zone]) -> list[Finding]:
     low = np.full(len(height), rules.lowest_m)
     high = np.full(len(height), rules.highest_m)
     for zone in zones:
-        near = zone.may_be_high(trace.x_m, trace.y_m, case.terrain.cell_m)
-        high[near] = np.maximum(high[near], zone.highest_m)
+        high = np.maximum(high, zone.highest_at(trace.x_m, trace.y_m, case.terrain.cell_m, rules.highest_m))
     _open_at_inlet(case, trace, low, high)
     found = []
     for code, amount, word, mend in (

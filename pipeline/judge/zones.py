@@ -16,6 +16,10 @@ from pipeline.records import Floats, GroundLayer
 # high: the planner works on cells, so its zones end up to a cell and a half further out.
 ROOM_M = 0.6
 EDGE_CELLS = 1.5
+# From there, and one cell more that a coarse grid needs, a wire comes down to the usual window at this fall against
+# the ground (ours).
+RAMP_PCT = 5.0
+RAMP_EDGE_CELLS = EDGE_CELLS + 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,9 +62,16 @@ class Zone:
             near[at] = shapely.intersects_xy(grown, x_m[at], y_m[at])
         return np.asarray(near, dtype=np.bool_)
 
-    def may_be_high(self, x_m: Floats, y_m: Floats, cell_m: float) -> npt.NDArray[np.bool_]:
-        """Return where a line may hang as high as the crossing allows."""
-        return self.within(x_m, y_m, EDGE_CELLS * cell_m)
+    def highest_at(self, x_m: Floats, y_m: Floats, cell_m: float, usual_m: float) -> Floats:
+        """Return how high a line may hang at points: more than usual over the crossing and while it comes down."""
+        high = np.full(np.shape(x_m), usual_m)
+        if self.highest_m <= usual_m:
+            return high
+        flat_m = RAMP_EDGE_CELLS * cell_m
+        near = np.flatnonzero(self.within(x_m, y_m, flat_m + (self.highest_m - usual_m) / (RAMP_PCT / 100.0)))
+        away_m = shapely.distance(self.shape, shapely.points(x_m[near], y_m[near]))
+        high[near] = np.maximum(usual_m, self.highest_m - RAMP_PCT / 100.0 * np.maximum(away_m - flat_m, 0.0))
+        return high
 
 
 def _flat(shape: BaseGeometry) -> BaseGeometry:

@@ -27,7 +27,7 @@ MIP_GAP = {"quick": 0.0, "normal": 1e-3, "thorough": 1e-5}
 MIP_ROUNDS = {"quick": 2, "normal": 2, "thorough": 8}
 # few trees are solved until nothing meets; of many, what still meets is solved again around each place
 FEW_ROUNDS = 15
-OTHER_ENTRY_M = 3.0  # of few trees, entries that make a lateral this much dearer are choices of the MIP too
+OTHER_ENTRY_M = 3.0  # where few trees leave one unserved, entries this much dearer are choices of the MIP too
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,9 +51,12 @@ def solve_block(scene: Scene, laterals: LateralSettings, rule: Rules) -> BlockCh
     chosen = None
     if relaxed is not None:
         worth = columns.take(relaxed.worth)
-        if len(scene) <= FEW_TREES:
-            worth = with_other_entries(scene, worth, laterals, OTHER_ENTRY_M)
         chosen = _settle_crossings(scene, worth, rule, relaxed)
+        left = int(coverable.sum()) - sum(len(c.trees) for c in chosen or [])
+        if left and len(scene) <= FEW_TREES:
+            # around a line's tip the entries themselves must be dealt out
+            worth = with_other_entries(scene, worth, laterals, OTHER_ENTRY_M)
+            chosen = _settle_crossings(scene, worth, rule, relaxed)
     if chosen is None:
         chosen = untangled(scene, columns, as_chosen(columns, savings_rows(scene, columns, rule)), rule)
     return BlockChoice(tuple(chosen), relaxed, columns.capped_heads, coverable)

@@ -29,6 +29,7 @@ from pipeline.mainlines.state_kernel import (
     arrive,
     branch_fee,
     passable,
+    random_unit,
 )
 
 INF = math.inf
@@ -305,14 +306,21 @@ def candidates(lab: Labels, tap_m: float, block: int) -> list[tuple[float, int]]
 
 
 @njit(cache=True)
-def grow_round(
+def grow_round(  # noqa: C901
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int,
-    pull: float, full: float, reach_m: float, log: I64, logged: int,
+    pull: float, full: float, reach_m: float, block: int, jitter: float, log: I64, logged: int,
 ) -> tuple[int, int]:
-    """Search once and lay the paths that pay; return (log length, paths laid)."""
+    """Search once and lay the paths that pay; return (log length, paths laid).
+
+    One end per ``block`` x ``block`` nodes is looked at; ``jitter`` blurs appetites at random by up
+    to that share, so that repeated growth does not lay the same lines again.
+    """
     want = appetite(g, c, s, box[0], box[1], box[2], box[3])
+    if jitter > 0.0:
+        for i in range(want.shape[0]):
+            want[i] *= 1.0 + jitter * (2.0 * random_unit(s.rng) - 1.0)
     lab = search(g, s, p, box, bands, want, pull, full, 2.0 / (math.pi * reach_m), -1, INF)
-    heap = candidates(lab, p.tap_m, 3)
+    heap = candidates(lab, p.tap_m, block)
     heapq.heapify(heap)
     s.counter[2] += 1
     nodes = np.empty(20000, dtype=np.int64)

@@ -53,13 +53,14 @@ def trim_box(
 @njit(cache=True)
 def grow_box(
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
-    pull: float, full: float, start: float, raise_by: float, rounds: int, log: I64, logged: int,
+    pull: float, full: float, start: float, raise_by: float, rounds: int,
+    block: int, jitter: float, log: I64, logged: int,
 ) -> int:
     """Grow in a box at rising prices of a tap, the last the real one; return the log length."""
     share = start
     for _ in range(rounds):
         q = Price(p.tap_m * share, p.branch_m, p.ladder)
-        logged, laid = grow_round(g, c, s, q, box, bands, pull, full, reach_m, log, logged)
+        logged, laid = grow_round(g, c, s, q, box, bands, pull, full, reach_m, block, jitter, log, logged)
         if laid == 0:
             if share >= 1.0:
                 break
@@ -190,7 +191,8 @@ def improve(  # noqa: C901
         start = 0.3 + 0.7 * random_unit(s.rng)
         want = full * (0.5 + random_unit(s.rng))
         s.counter[1] += 1
-        f = grow_box(g, c, s, p, box, bands, reach_m, pull, want, start, 10.0, 5, fresh, 0)
+        f = grow_box(g, c, s, p, box, bands, reach_m, pull, want, start, 10.0, 5, 1 + random_below(s.rng, 3),
+                     random_unit(s.rng), fresh, 0)
         # what was grown is taken out tip by tip where it does not pay, then valued by taking it all out
         paid = 0.0
         won = 0.0

@@ -13,6 +13,9 @@ from pipeline.mainlines.state_kernel import OUT, ROOT, Cover, Graph, Price, Stat
 
 BANDS = 5
 BANDS_IN_WINDOWS = 3  # fewer are as good there, and faster (measured)
+SMALL_TIPS = 15
+SMALL_NODES = 10_000
+HEAT_TAPS = 0.6
 WIDEST_STEP_M = 4.0
 MOST_NODES = 700_000  # of the lattice; larger terrains get a wider step
 Report = Callable[[str, float], None]
@@ -25,6 +28,7 @@ class Effort:
     step_m: float
     nodes: int  # the lattice's step is widened, to 4 m at most, until it has no more nodes than this
     starts: int
+    small_starts: int  # instead, on a small lattice
     windows_per_tip: float
     windows_least: int
     half_m: float = 75.0
@@ -32,9 +36,9 @@ class Effort:
 
 
 EFFORTS = {
-    "quick": Effort(step_m=4.0, nodes=40_000, starts=1, windows_per_tip=4.0, windows_least=150),
-    "normal": Effort(step_m=3.0, nodes=80_000, starts=1, windows_per_tip=14.0, windows_least=600),
-    "thorough": Effort(step_m=2.5, nodes=300_000, starts=3, windows_per_tip=40.0, windows_least=2500),
+    "quick": Effort(step_m=4.0, nodes=40_000, starts=1, small_starts=1, windows_per_tip=4.0, windows_least=150),
+    "normal": Effort(step_m=3.0, nodes=80_000, starts=1, small_starts=4, windows_per_tip=14.0, windows_least=600),
+    "thorough": Effort(step_m=2.5, nodes=300_000, starts=3, small_starts=8, windows_per_tip=40.0, windows_least=2500),
 }
 
 
@@ -91,7 +95,7 @@ def grow(graph: Graph, cover: Cover, s: State, price: Price, reach_m: float, ful
     n = s.down.shape[0]
     log = np.empty(2 * n + 4096, dtype=np.int64)
     box = (0, 0, graph.rows, graph.cols)
-    improve_kernel.grow_box(graph, cover, s, price, box, BANDS, reach_m, pull, full, start, 1.6, 30, log, 0)
+    improve_kernel.grow_box(graph, cover, s, price, box, BANDS, reach_m, pull, full, start, 1.6, 30, 3, 0.0, log, 0)
     improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
 
 
@@ -116,10 +120,13 @@ def improved(
     log = np.empty(2 * n + 4096, dtype=np.int64)
     box = (0, 0, graph.rows, graph.cols)
     rounds = 8
+    # a small network is let off worse for a while, to leave its valley; on a large one that only drifts
+    heat = HEAT_TAPS * price.tap_m if tips(s) < SMALL_TIPS else 0.0
     for k in range(rounds):
         half = effort.half_m * (1.35, 1.0, 0.8, 1.2)[k % 4]
         improve_kernel.improve(
-            graph, cover, s, price, BANDS_IN_WINDOWS, reach_m, full, windows // rounds + 1, half, effort.most_nodes, 0.0
+            graph, cover, s, price, BANDS_IN_WINDOWS, reach_m, full, windows // rounds + 1, half, effort.most_nodes,
+            heat if k < rounds - 3 else 0.0,
         )
         improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
         report("improving mainlines", share[0] + (share[1] - share[0]) * (k + 1) / rounds)
@@ -133,11 +140,12 @@ def best_layout(
     full = full_appetite(cover)
     best: State | None = None
     best_value = np.inf
-    for k in range(effort.starts):
+    starts = effort.starts if graph.rows * graph.cols > SMALL_NODES else effort.small_starts
+    for k in range(starts):
         s = seeded(graph, cover, seed * 1009 + k, *sources)
         grow(graph, cover, s, price, reach_m, full, pull=(1.5, 3.0, 0.5)[k % 3], start=(0.35, 0.6, 0.25)[k % 3])
         report("growing mainlines", 0.3)
-        span = 0.5 / effort.starts
+        span = 0.5 / starts
         improved(graph, cover, s, price, reach_m, full, effort, report, (0.3 + span * k, 0.3 + span * (k + 1)))
         value = objective(graph, cover, s, price)
         if value < best_value:

@@ -42,7 +42,7 @@ Floats = npt.NDArray[np.float64]
 Report = Callable[[str, float], None]
 
 LADDER_PRICE = 0.5  # a metre of line a metre above the ladder height costs half as much again; ours
-BRANCH_BENDS = 2.0  # a branch costs as much as this many bends; ours
+BRANCH_BENDS = 4.0  # a branch costs as much as this many bends; ours
 
 
 def plan_network(

@@ -20,6 +20,6 @@ GradeConfidence = Literal["high", "level it", "unknown"]
 # Why a tree is not served. `fallgrade explain CODE` prints the long form.
 SET_ASIDE_REASONS = (
     "OFF_TERRAIN", "NO_GROUND", "NO_GO", "OUTSIDE_PROPERTY", "BELOW_OUTLET", "NO_GRADE",
-    "OUT_OF_REACH", "NOT_WORTH_IT", "NO_LATERAL", "DUPLICATE", "BAD_POSITION",
+    "OUT_OF_REACH", "NOT_WORTH_IT", "NO_LATERAL", "DUPLICATE", "BAD_POSITION", "ABANDONED",
 )
-NOT_TAPPED_REASONS = ("TOO_SMALL", "DEAD", "SPECIES", "NO_DIAMETER")
+NOT_TAPPED_REASONS = ("TOO_SMALL", "DEAD", "SPECIES", "NO_DIAMETER", "STORM_LOST", "RETIRED")

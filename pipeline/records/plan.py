@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pipeline.findings import Finding
 from pipeline.frame import Frame
+from pipeline.records.change import Change
 from pipeline.records.given import CollectionPoint, Trees
 from pipeline.records.kinds import Floats, Ints
 from pipeline.records.lines import Flow, Grouping, Lateral, Mainline
@@ -47,6 +48,9 @@ class Section:
     crew_hours: float = 0.0
     check_code: str = ""
     sheets: int = 0
+    revision: str = ""  # "" for the plan's own
+    replaces: str = ""  # revision of the sheets these take the place of
+    issued_in: str = ""  # revision of the earlier plan whose sheets still hold; "" when printed from this plan
 
     @property
     def mainline_ids(self) -> tuple[str, ...]:
@@ -122,6 +126,8 @@ class Plan:
     lift_m: Floats  # per tree, as in Network
     worth_curve: tuple[tuple[float, int, float], ...] = ()
     stats: dict[str, float] = field(default_factory=dict)
+    changes: tuple[Change, ...] = ()  # repairs since the plan was first made, oldest first
+    retired: tuple[str, ...] = ()  # IDs that no longer stand for anything and are never given again
 
     @property
     def laterals(self) -> tuple[Lateral, ...]:

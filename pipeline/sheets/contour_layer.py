@@ -121,7 +121,9 @@ def _lines(
     if not found:
         return []
     which = np.repeat(np.arange(len(found)), [len(line) for line in found])
-    shapes = shapely.simplify(shapely.linestrings(view.page(np.concatenate(found)), indices=which), 0.18)
+    joined = shapely.linestrings(view.page(np.concatenate(found)), indices=which)
+    # plain Douglas-Peucker: contours this close to their own shape cannot come to cross
+    shapes = shapely.simplify(joined, 0.18, preserve_topology=False)
     r = view.rect
     parts, source = shapely.get_parts(shapely.clip_by_rect(shapes, r.x0, r.y0, r.x1, r.y1), return_index=True)
     keep = (shapely.get_type_id(parts) == 1) & (shapely.length(parts) > 3.0)

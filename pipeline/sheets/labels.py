@@ -147,9 +147,11 @@ class LabelField:
         return out
 
     def free(self, box: Rect) -> bool:
-        """Whether no placed label or leader shares the box."""
-        x0, y0, x1, y1 = self._cells(box)
-        return not self.taken[max(y0, 0): max(y1, 0), max(x0, 0): max(x1, 0)].any()
+        """Whether no placed label or leader shares the box, which must lie inside the frame."""
+        r = self.rect
+        return not self.taken[
+            int(box.y0 - r.y0): int(box.y1 - r.y0) + 1, int(box.x0 - r.x0): int(box.x1 - r.x0) + 1
+        ].any()
 
     def take(self, box: Rect) -> None:
         """Keep a box for a label."""
@@ -165,14 +167,14 @@ class LabelField:
         ``across`` lets the leader cross a mainline, for labels that found no place otherwise.
         """
         half_w, half_h = label.half
-        cos, sin, ring = _candidates(label.rings)
+        cos, sin, ring, push_x, push_y, base = _candidates(label.rings)
         # the box touches the symbol's clear circle from outside, whatever the direction
         reach = label.clear + ring
-        cx = label.x + cos * reach + np.clip(cos * 1.6, -1.0, 1.0) * half_w
-        cy = label.y + sin * reach + np.clip(sin * 1.6, -1.0, 1.0) * half_h
-        cost = self.costs(cx - half_w, cy - half_h, 2.0 * half_w, 2.0 * half_h)
-        cost = cost + ring * _RING_COST - (cos * label.toward[0] + sin * label.toward[1]) * 12.0
-        cost = cost - cos * 1.2 - sin * 0.8  # among equals the right and the upper side read best
+        cx = label.x + cos * reach + push_x * half_w
+        cy = label.y + sin * reach + push_y * half_h
+        cost = self.costs(cx - half_w, cy - half_h, 2.0 * half_w, 2.0 * half_h) + base
+        if label.toward != (0.0, 0.0):
+            cost -= cos * (12.0 * label.toward[0]) + sin * (12.0 * label.toward[1])
         for i in np.argsort(cost, kind="stable"):
             if cost[i] >= _HARD * 0.5:
                 return None
@@ -208,13 +210,14 @@ class LabelField:
 
 
 @cache
-def _candidates(
-    rings: int,
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return cosine, sine and distance of the places a label tries."""
+def _candidates(rings: int) -> tuple[npt.NDArray[np.float64], ...]:
+    """Return cosine, sine, distance, side shifts and own cost of the places a label tries."""
     angles = np.arange(_DIRECTIONS) * (2.0 * math.pi / _DIRECTIONS)
     radii = np.array(_RINGS_PT[: rings + 1])
-    return np.tile(np.cos(angles), len(radii)), np.tile(np.sin(angles), len(radii)), np.repeat(radii, _DIRECTIONS)
+    cos, sin = np.tile(np.cos(angles), len(radii)), np.tile(np.sin(angles), len(radii))
+    ring = np.repeat(radii, _DIRECTIONS)
+    base = ring * _RING_COST - cos * 1.2 - sin * 0.8  # among equals the right and the upper side read best
+    return cos, sin, ring, np.clip(cos * 1.6, -1.0, 1.0), np.clip(sin * 1.6, -1.0, 1.0), base
 
 
 def leader(label: Label, box: Rect) -> tuple[Point, Point]:

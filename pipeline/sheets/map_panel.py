@@ -35,10 +35,10 @@ from pipeline.sheets.text import fit, wrap
 from pipeline.units import FT_M
 
 _SAMPLE_PT = 28.0
-_ROW_PT = 11.4
+_ROW_PT, _LEAST_ROW_PT = 11.4, 9.2
 _KEY_PT = 7.4
 _QR_PT = 96.0  # with the quiet zone: modules of 0.9 mm at version 3
-_INSET_MOST_PT = 96.0
+_INSET_MOST_PT, _INSET_LEAST_PT = 96.0, 46.0
 CHECK_US_PT, CHECK_METRIC_PT = 144.0, 50.0 / 25.4 * 72.0
 _SEGMENTS_M = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
 
@@ -83,7 +83,7 @@ def _note_lines(note: str, rect: Rect) -> tuple[list[Mark], float]:
 def _key(ctx: SheetContext, view: SectionView, drawing: MapDrawing, rect: Rect) -> list[Mark]:
     """Return the key of what this map uses, and the index inset in what the second column leaves free."""
     entries = _entries(ctx, drawing)
-    rows = int((rect.height - 15.0) / _ROW_PT)
+    pitch, rows = _key_rows(len(entries), rect.height - 17.0)
     first = min(len(entries), rows)
     second = len(entries) - first
     marks: list[Mark] = [heading(rect.x0, rect.y1 - 10.0, ctx.w("map.key"), 10.0)]
@@ -91,16 +91,22 @@ def _key(ctx: SheetContext, view: SectionView, drawing: MapDrawing, rect: Rect) 
     width = rect.width / 2.0
     for i, entry in enumerate(entries):
         column, row = (0, i) if i < first else (1, i - first)
-        x, y = rect.x0 + column * width, rect.y1 - 21.0 - row * _ROW_PT
+        x, y = rect.x0 + column * width, rect.y1 - 21.0 - row * pitch
         drawn += entry.draw(x, y)
         text, size = fit(entry.text, _KEY_PT, width - _SAMPLE_PT - 8.0)
         drawn.append(Text(x + _SAMPLE_PT + 5.0, y - 2.7, text, size, tag="key"))
     marks.append(Group(tuple(drawn), role="Figure", alt=ctx.w("map.alt_key")))
-    top = rect.y1 - 19.0 - second * _ROW_PT
+    top = rect.y1 - 19.0 - second * pitch
     box = Rect(rect.x0 + width, max(rect.y0 + 1.0, top - _INSET_MOST_PT), rect.x1, top)
-    if box.height > 36.0:
-        marks += inset(ctx, view.section.section_id, box)
-    return marks
+    return marks + inset(ctx, view.section.section_id, box)
+
+
+def _key_rows(entries: int, height: float) -> tuple[float, int]:
+    """Return row height and rows of the first column such that the second leaves room for the inset."""
+    pitch = _ROW_PT
+    while pitch > _LEAST_ROW_PT and max(0, entries - int(height / pitch)) * pitch + _INSET_LEAST_PT > height:
+        pitch -= 0.1
+    return pitch, int(height / pitch)
 
 
 def _entries(ctx: SheetContext, drawing: MapDrawing) -> list[_Entry]:

@@ -24,7 +24,8 @@ _ROW_PT = 11.6
 _SHAPES: tuple[tuple[str, str, str], ...] = (
     ("BELOW_OUTLET", "down", "#0f5c96"), ("NO_GRADE", "square", "#7a0f5c"), ("OUT_OF_REACH", "circle", "#9c3a00"),
     ("NOT_WORTH_IT", "diamond", "#4a4a00"), ("NO_LATERAL", "up", "#9c0000"), ("NO_GO", "cross", "#3a3a3a"),
-    ("OUTSIDE_PROPERTY", "bar", "#3a3a3a"), ("NO_GROUND", "plus", "#3a3a3a"), ("OFF_TERRAIN", "plus", "#3a3a3a"),
+    ("OUTSIDE_PROPERTY", "bar", "#3a3a3a"), ("ABANDONED", "cross", "#9c0000"),
+    ("NO_GROUND", "plus", "#3a3a3a"), ("OFF_TERRAIN", "plus", "#3a3a3a"),
     ("DUPLICATE", "slash", "#3a3a3a"), ("BAD_POSITION", "slash", "#3a3a3a"),
 )
 _OUTLINES: dict[str, tuple[tuple[Point, ...], ...]] = {
@@ -102,7 +103,7 @@ def _reasons(ctx: SheetContext, reasons: Counter[str], rect: Rect) -> list[Mark]
     for code, count in sorted(reasons.items(), key=lambda item: (-item[1], item[0])):
         shape, color = shapes.get(code, ("plus", BLACK))
         marks.append(Polyline(_stamped(shape, np.array([(rect.x0 + 5.0, y + 2.8)]), 3.2), 1.0, color))
-        key = f"overview.reason_{code}"
+        key = f"reason.{code}"
         text, size = fit(f"{count}  {ctx.w(key) if ctx.has(key) else code}", 7.6, rect.width - 14.0)
         marks.append(paragraph(rect.x0 + 13.0, y, text, size))
         y -= _ROW_PT

@@ -158,7 +158,7 @@ def _into_frame(
     if crs is None:
         return shapes, Problem(file, where, "no CRS", "a layer that says its CRS",
                                "Save the layer with its CRS; for a shapefile copy the .prj file too.")
-    change = _changer(crs, frame)
+    change = changer(crs, frame)
     return [None if s is None else change(s) for s in shapes], None
 
 
@@ -166,7 +166,8 @@ def _undefined(wkt: str) -> bool:
     return "undefined" in wkt.lower()[:120] or wkt.upper().startswith(("LOCAL_CS", "ENGCRS"))
 
 
-def _changer(crs: pyproj.CRS, frame: Frame) -> Callable[[BaseGeometry], BaseGeometry]:
+def changer(crs: pyproj.CRS, frame: Frame) -> Callable[[BaseGeometry], BaseGeometry]:
+    """Return what brings a shape of a CRS into the plan's frame."""
     one = pyproj.Transformer.from_crs(crs, pyproj.CRS.from_wkt(frame.crs_wkt), always_xy=True)
 
     def change(shape: BaseGeometry) -> BaseGeometry:

@@ -124,10 +124,13 @@ def _delimiter(lines: list[str]) -> str:
     return max(marks, key=score) if marks else ","
 
 
-def read_csv(path: Path, name: str, where: str) -> tuple[Table | None, list[Problem]]:
+def read_csv(
+    path: Path, name: str, where: str, *, comments: bool = False
+) -> tuple[Table | None, list[Problem]]:
     """Read a CSV of comma, semicolon, tab or bar, with or without a byte order mark.
 
-    Wholly empty lines are passed over; a line with too many or too few cells is a problem.
+    Wholly empty lines are passed over, with `comments` also lines that begin with ``#``;
+    a line with too many or too few cells is a problem.
     """
     try:
         text = _decode(path.read_bytes())
@@ -138,6 +141,8 @@ def read_csv(path: Path, name: str, where: str) -> tuple[Table | None, list[Prob
         return None, [Problem(name, where, "bytes that are no text", "a CSV in UTF-8",
                               "Export the file as CSV (UTF-8).")]
     lines = io.StringIO(text, newline="").readlines()
+    if comments:
+        lines = ["\n" if line.startswith("#") else line for line in lines]
     offset = 0
     given = lines[0].strip().strip('"').lower() if lines else ""
     if given.startswith("sep=") and len(given) == 5:

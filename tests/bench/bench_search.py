@@ -148,7 +148,8 @@ def speed(size: int = 1000, rounds: int = 2) -> dict[str, float]:
         "search_ratio_vs_mcp": mcp / one, "search_ratio_vs_csgraph": csgraph / one,
         "search_k8_ratio_vs_mcp": mcp / k8, "search_bytes_per_cell": 9.0 + 12.0 * queue / size**2,
         "search_k8_bytes_per_cell": found.bytes_per_cell, "search_one_label_s": one, "search_k8_s": k8,
-        "search_mcp_s": mcp, "search_csgraph_s": csgraph, "search_reached_pct": 100.0 * float(np.isfinite(reached).mean()),
+        "search_mcp_s": mcp, "search_csgraph_s": csgraph,
+        "search_reached_pct": 100.0 * float(np.isfinite(reached).mean()),
         "search_mcells_per_s": 1e-6 * float(np.isfinite(reached).sum()) / one,
     }
 

@@ -7,12 +7,13 @@ import dataclasses
 import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from mainline_sites import open_ground, quick, rough, site_of
 from pipeline.mainlines import plan_network, trim
 from pipeline.mainlines.network import Site
 from pipeline.mainlines.routes import stations_of
 from pipeline.records import Network, Route
 from shapely.geometry import LineString
+
+from mainline_sites import open_ground, quick, rough, site_of
 
 FEW = settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 

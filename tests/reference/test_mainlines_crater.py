@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import rasterio
-from mainline_sites import quick, site_of, terrain_of
 from pipeline.mainlines import plan_network
 from scipy.ndimage import minimum_filter
 from skimage.morphology import reconstruction
+
+from mainline_sites import quick, site_of, terrain_of
 
 DEM = Path(__file__).parents[1] / "data" / "gpl" / "volcano_maunga_whau_10m_local.tif"
 

@@ -14,7 +14,7 @@ import pypdfium2
 import pyproj
 import pytest
 import segno
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from pipeline.frame import utm_frame
@@ -70,6 +70,9 @@ def test_map_elements_of_pms_936_stand_on_every_map(ctx):
 @given(lon=st.floats(-179.99, 179.99), lat=st.floats(-79.9, 83.9))
 def test_grid_reference_equals_the_mgrs_library(lon, lat):
     """US National Grid of FGDC-STD-011-2001 has the digits of MGRS on WGS 84; `mgrs` wraps NGA's GEOTRANS."""
+    # on the very line between two zones or bands either is right
+    assume(min(lon % 6.0, 6.0 - lon % 6.0) > 1e-7)
+    assume(min(lat % 8.0, 8.0 - lat % 8.0) > 1e-7)
     ours = usng(lon, lat)
     theirs = mgrs.MGRS().toMGRS(lat, lon)
     zone, square, digits = theirs[:3].lstrip("0"), theirs[3:5], theirs[5:]

@@ -7,15 +7,22 @@ The codes are read out of the source: whatever is given as ``code`` to ``Finding
 from __future__ import annotations
 
 import ast
+import dataclasses
 import re
 import tomllib
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
-from pipeline.explaining import LANGUAGES, codes, explain_code
+from pipeline import explaining
+from pipeline.errors import BushFileError
+from pipeline.explaining import LANGUAGES, codes, explain_code, explain_id
 from pipeline.records import NOT_TAPPED_REASONS, SET_ASIDE_REASONS
 from pipeline.resources import template_text
+from pipeline.settings import Settings
+
+from sample_plan import sample_plan
 
 ROOT = Path(__file__).resolve().parents[2]
 FILES = {"en": "codes.toml", "fr": "codes.fr.toml"}
@@ -110,8 +117,8 @@ def codes_of(tree: ast.Module) -> tuple[set[str], list[int]]:
 def read(given: ast.expr, holder: ast.FunctionDef | None, tree: ast.Module) -> set[str] | None:
     """Return what an argument may be; None when the caller of the function around it decides."""
     if isinstance(given, ast.JoinedStr):
-        lead = "".join(str(v.value) for v in given.values if isinstance(v, ast.Constant))
-        return {lead + name for name in constants(tree)}  # the codes of the module, each with the same head
+        form = "".join(str(v.value) if isinstance(v, ast.Constant) else "?" for v in given.values)
+        return {form.replace("?", name) for name in constants(tree)}  # each code of the module in its place
     if isinstance(given, ast.Name) and holder is not None:
         args = [a.arg for a in (*holder.args.posonlyargs, *holder.args.args, *holder.args.kwonlyargs)]
         if given.id in args:
@@ -237,6 +244,21 @@ def test_the_french_is_french():
     assert left == {}
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_setting_that_is_named_exists(language):
+    settings = Settings()
+    keys = {}
+    for table in dataclasses.fields(settings):
+        value = getattr(settings, table.name)
+        record = value[0] if isinstance(value, tuple) else value
+        if dataclasses.is_dataclass(record):
+            keys[table.name] = {f.metadata.get("key", f.name) for f in dataclasses.fields(record)}
+    texts = " ".join(text for entry in codes(language).values() for text in entry.values())
+    named = re.findall(r"\[+(\w+)\]+ (\w+)", texts)
+    assert len(named) > 40
+    assert {(table, key) for table, key in named if key not in keys.get(table, ())} == set()
+
+
 def test_no_two_codes_are_explained_alike():
     """A text copied and not adapted would mislead."""
     for language in LANGUAGES:
@@ -251,3 +273,24 @@ def test_a_code_is_explained_in_the_language_asked_for():
         entry = codes(language)["BELOW_OUTLET"]
         assert entry["means"] in lines[1]
         assert entry["do"] in lines[2]
+
+
+def test_a_code_of_a_plan_is_explained_with_what_the_plan_has_of_it(monkeypatch):
+    plan = sample_plan()[0]
+    finding = dataclasses.replace(plan.findings[0], code="LEVEL_IT")
+    plan = dataclasses.replace(plan, findings=(finding,))
+    monkeypatch.setattr(explaining, "load", lambda _folder: SimpleNamespace(plan=plan))
+    reason = next(r for r in plan.trees.reason if r)
+    bearing = [tag for tag, own in zip(plan.trees.tree_id, plan.trees.reason, strict=True) if own == reason]
+    lines = explain_id(reason.lower(), Path("plan"))
+    assert lines[:3] == explain_code(reason)
+    assert f"{len(bearing)} trees of this plan: {bearing[0]}" in lines[3]
+    assert any(finding.text in line for line in explain_id(finding.code, Path("plan")))
+    absent = next(c for c in codes() if c not in {"LEVEL_IT", *plan.trees.reason})
+    assert explain_id(absent, Path("plan"))[-1] == "  this plan has none of it"
+
+
+def test_an_unknown_code_names_the_nearest():
+    with pytest.raises(BushFileError) as caught:
+        explain_code("BELOW_OUTLT")
+    assert "Did you mean BELOW_OUTLET" in caught.value.problems[0].remedy

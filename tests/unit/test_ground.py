@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from pipeline.frame import Frame
-from pipeline.ground import CROSSING_ROOM_M, areas, crossings, prepare, tree_reasons
+from pipeline.ground import CROSSING_ROOM_M, areas, crossings, prepare, ramp_m, tree_reasons
 from pipeline.records import Ground, GroundLayer, Lateral, Mainline, Pins, Support
 from pipeline.settings import GroundLayerSettings, LateralSettings, Settings
 from pipeline.terrain.grid import Terrain
@@ -137,6 +137,45 @@ def test_crossing_lifts_the_window_and_keeps_supports_and_low_laterals_out():
     assert not ground.support_blocked[row, off]
     assert ground.lowest_m[row, off] == np.float32(Settings().mainlines.lowest_m)
     assert [f.code for f in findings] == ["HIGH_CROSSING"]
+
+
+def test_beside_a_crossing_above_the_window_the_window_comes_down_in_a_ramp():
+    """5 % of fall against the ground from the crossing's own top, after one ring of cells as high as it."""
+    clearance = 4.7244
+    road = layer("road", [LineString([(30, 0), (30, 40)])], "cross", buffer_m=2.0, clearance_m=clearance)
+    settings = Settings()
+    ground, (finding,) = made([road], flat(cols=120))
+    top, usual = clearance + CROSSING_ROOM_M, settings.mainlines.highest_m
+    # cells with a centre within 2.75 m of x = 30 belong to the crossing: columns 28 to 32 (x = 27.5 to 32.5)
+    assert ground.support_blocked[20, 26:34].tolist() == [False, True, True, True, True, True, True, False]
+    assert ground.highest_m[20, 33] == np.float32(top)
+    assert ground.highest_m[20, 43] == pytest.approx(top - 0.05 * 10.0, abs=1e-5)
+    assert ground.highest_m[20, 16] == pytest.approx(top - 0.05 * 10.0, abs=1e-5)
+    length = (top - usual) / 0.05
+    assert ramp_m(clearance, usual) == pytest.approx(length)
+    assert ground.highest_m[20, 33 + int(length)] > np.float32(usual)
+    assert np.all(ground.highest_m[20, 33 + int(length) + 1:] == np.float32(usual))
+    # the lowest line is as ever right beside the crossing: only the way down is opened
+    assert np.all(ground.lowest_m[20, 33:] == np.float32(settings.mainlines.lowest_m))
+    assert (finding.code, finding.severity, finding.limit) == ("HIGH_CROSSING", "note", usual)
+    assert "149 ft on either side" in finding.text
+    assert "collect on that side" in finding.remedy
+
+
+def test_a_gap_above_the_window_gets_its_ramp_where_it_opens_and_no_go_stays_closed():
+    road = layer("road", [LineString([(0, 20), (60, 20)])], buffer_m=2.0, clearance_m=4.7)
+    ground, _ = made([road], pins=Pins(gaps=(Point(30, 20).buffer(2.0),)))
+    usual = np.float32(Settings().mainlines.highest_m)
+    assert ground.highest_m[cell(flat(), 30.5, 10.5)] > usual
+    assert np.isinf(ground.cost[cell(flat(), 10.5, 20.5)])
+
+
+def test_no_ramp_where_the_crossing_fits_the_window():
+    trail = layer("trail", [LineString([(30, 0), (30, 40)])], "cross", buffer_m=1.0, clearance_m=2.4)
+    ground, findings = made([trail])
+    assert findings == ()
+    assert ramp_m(2.4, Settings().mainlines.highest_m) == 0.0
+    assert np.all(ground.highest_m == np.float32(Settings().mainlines.highest_m))
 
 
 def test_laterals_may_cross_what_asks_no_more_than_their_lowest_height():

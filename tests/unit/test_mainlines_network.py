@@ -198,7 +198,9 @@ def test_pinned_lines_stay_and_branches_join_them_at_their_own_height():
     terrain = formula(lambda x, y: 100.0 + 0.05 * y, 300.0)
     y = np.array([10.0, 120.0, 240.0])
     pin = np.column_stack((np.full(3, 150.0), y, 100.0 + 0.05 * y + 1.3))
-    xy = np.concatenate((scattered(120, 110.0, 1) + [170.0, 100.0], scattered(120, 110.0, 2) + [10.0, 150.0]))
+    xy = np.concatenate((
+        scattered(120, 110.0, 1) + np.array([[170.0, 100.0]]), scattered(120, 110.0, 2) + np.array([[10.0, 150.0]])
+    ))
     site = site_of(terrain, xy, (150.0, 10.0), settings, pins=Pins(lines={"M4": pin}))
     network, findings = plan(site)
     kept = next(r for r in network.routes if r.mainline_id == "M4")

@@ -19,8 +19,8 @@ from pipeline.errors import EXIT_FINDINGS, EXIT_FINE, EXIT_OUR_FAULT, FallgradeE
 
 if TYPE_CHECKING:
     from pipeline.findings import Finding
-    from pipeline.records import Ground, Plan, Trees
-    from pipeline.run import Inputs, Report
+    from pipeline.records import Plan
+    from pipeline.run import Report
 
 _EXIT_CODES = """
 \b
@@ -103,42 +103,20 @@ def start(folder: Path) -> None:
 
 @cli.command()
 @click.argument("bush", type=click.Path(path_type=Path))
+@click.option("--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Write the page as a PDF too.")
 @click.option("--quiet", is_flag=True, help="No progress.")
-def check(bush: Path, *, quiet: bool) -> None:
-    """Read everything BUSH names and say what was found; plan nothing."""
-    from pipeline import run
+def check(bush: Path, pdf: Path | None, *, quiet: bool) -> None:
+    """Read everything BUSH names and say on one page what was found; plan nothing."""
+    from pipeline import checking
 
     with progress(wanted=not quiet) as report:
-        given = run.read_inputs(bush, report)
-        trees, ground, findings = run.survey_stage(given)
-    _show_inputs(given, trees, ground)
-    _show_findings([*given.findings, *findings])
+        checked = checking.check(bush, report)
+        written = checking.write_pdf(checked, pdf) if pdf is not None else None
+    for line in checking.lines(checked):
+        say(line)
+    if written is not None:
+        say(f"\nWrote {written}")
     next_step(f"fallgrade plan {bush}", "routes, groups, hangs, sizes and prints.")
-
-
-def _show_inputs(given: Inputs, trees: Trees, ground: Ground) -> None:
-    from collections import Counter
-
-    from pipeline.units import Units
-
-    units = Units(given.settings.bush.units)
-    terrain = given.terrain
-    west, south, east, north = terrain.bounds
-    say(f"\n{given.settings.bush.name}")
-    say(f"  terrain   {terrain.source}: {units.length(terrain.cell_m, 1)} cells, "
-        f"{units.length(east - west)} by {units.length(north - south)}, {terrain.frame.name}; {terrain.frame.vertical}")
-    say(f"  trees     {given.points.source}: {len(trees)} read, {int(trees.candidate.sum())} to be tapped "
-        f"with {int(trees.taps.sum())} taps")
-    for (status, reason), count in sorted(Counter(zip(trees.status, trees.reason, strict=True)).items()):
-        if reason:
-            say(f"            {count} {status.replace('_', ' ')}: {reason}")
-    for point in given.collections:
-        say(f"  tank      {point.collection_id}: ground {units.elevation_value(point.ground_z_m)}, inlet "
-            f"{units.elevation_value(point.inlet_z_m)} {units.length_unit}")
-    for layer in ground.layers:
-        say(f"  ground    {layer.kind}: {len(layer.shapes)} shapes, rule {layer.rule.rule}")
-    for kind in ground.missing:
-        say(f"  ground    {kind}: NOT CHECKED (no layer given)")
 
 
 def _show_findings(findings: list[Finding], limit: int = 12) -> None:

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.findings import Finding
 from pipeline.records import Floats, Trees
+from pipeline.units import Units
 
 # Trees nearer than this to one another belong to one pocket: about twice a common lateral reach (ours).
 POCKET_GAP_M = 45.0
@@ -20,7 +21,9 @@ POCKET_GAP_M = 45.0
 _TERRAIN_REASONS = ("BELOW_OUTLET", "NO_GRADE", "OUT_OF_REACH", "NOT_WORTH_IT")
 
 
-def pockets(*, trees: Trees, reason: tuple[str, ...], potential_taps: Floats, lift_m: Floats) -> tuple[Finding, ...]:
+def pockets(
+    *, trees: Trees, reason: tuple[str, ...], potential_taps: Floats, lift_m: Floats, units: Units
+) -> tuple[Finding, ...]:
     """Return one note for each pocket of set-aside trees.
 
     Parameters
@@ -33,12 +36,14 @@ def pockets(*, trees: Trees, reason: tuple[str, ...], potential_taps: Floats, li
         Taps the tree would carry if it were served.
     lift_m : float array, shape (n,)
         As in :class:`pipeline.records.Network`.
+    units : Units
+        To name the lift in.
     """
     findings: list[Finding] = []
     codes = np.array(reason, dtype=object)
     for code in _TERRAIN_REASONS:
         members = np.flatnonzero((codes == code) & (potential_taps > 0))
-        findings += [_describe(trees, group, code, potential_taps, lift_m) for group in _groups(trees, members)]
+        findings += [_describe(trees, group, code, potential_taps, lift_m, units) for group in _groups(trees, members)]
     return tuple(findings)
 
 
@@ -55,7 +60,9 @@ def _groups(trees: Trees, members: np.ndarray) -> list[np.ndarray]:
     return [members[label == k] for k in range(count)]
 
 
-def _describe(trees: Trees, group: np.ndarray, code: str, taps: Floats, lift_m: Floats) -> Finding:
+def _describe(
+    trees: Trees, group: np.ndarray, code: str, taps: Floats, lift_m: Floats, units: Units
+) -> Finding:
     total = int(taps[group].sum())
     lowest = group[int(np.argmin(trees.ground_z_m[group]))]
     name = trees.tree_id[lowest]
@@ -64,7 +71,8 @@ def _describe(trees: Trees, group: np.ndarray, code: str, taps: Floats, lift_m: 
     text, remedy = {
         "BELOW_OUTLET": (
             f"{many} stand too low for gravity.",
-            f"A lift of the sap, or a second collection point at or below tree {name}, would serve them.",
+            f"A lift of {units.length(lift, 1) if lift else 'the sap'}, or a second collection point at or below tree "
+            f"{name}, would serve them.",
         ),
         "NO_GRADE": (
             f"{many} cannot be reached at the least grade inside the height window.",

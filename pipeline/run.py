@@ -49,6 +49,7 @@ from pipeline.store import inputs as store_inputs
 from pipeline.store import layers, prices, rasters, vectors
 from pipeline.terrain.confidence import grade_confidence
 from pipeline.terrain.grid import Terrain
+from pipeline.units import Units
 
 Report = Callable[[str, float], None]
 _T = TypeVar("_T")
@@ -339,7 +340,7 @@ def assemble(
         for s in sections
     }
     found = pockets(trees=trees, reason=final.reason, potential_taps=trees.taps.astype(np.float64),
-                    lift_m=layout.network.lift_m)
+                    lift_m=layout.network.lift_m, units=Units(given.settings.bush.units))
     return Plan(
         settings=given.settings, frame=given.terrain.frame, trees=final, tree_lateral=tree_lateral,
         tree_order=tree_order, tree_line_z_m=line_z, collections=given.collections,

@@ -84,6 +84,17 @@ def given(
     )
 
 
+def scatter(seed: int, count: int, x_m: tuple[float, float], y_m: tuple[float, float], apart_m: float = 2.0) -> Floats:
+    """Return seeded places in a rectangle, none nearer to another than two stems would be called one tree."""
+    rng = np.random.default_rng(seed)
+    kept: list[tuple[float, float]] = []
+    while len(kept) < count:
+        x, y = rng.uniform(*x_m), rng.uniform(*y_m)
+        if all(np.hypot(x - a, y - b) >= apart_m for a, b in kept):
+            kept.append((float(x), float(y)))
+    return np.array(kept)
+
+
 def violations(plan: Plan) -> list[Finding]:
     """Return the broken rules of a plan, from the judge and from every stage."""
     return [f for f in plan.findings if f.severity == "violation"]
@@ -97,6 +108,12 @@ def served(plan: Plan) -> np.ndarray:
 def account(plan: Plan) -> Counter[str]:
     """Return the number of trees by their reason, ``served`` for those on a lateral."""
     return Counter("served" if s == "served" else r for s, r in zip(plan.trees.status, plan.trees.reason, strict=True))
+
+
+def by_gravity(plan: Plan) -> np.ndarray:
+    """Return which trees a line can reach, as the plan says: served, or left out for the price alone."""
+    return np.array([s == "served" or r == "NOT_WORTH_IT" for s, r in zip(plan.trees.status, plan.trees.reason,
+                                                                            strict=True)])
 
 
 def sound(result: run.Result, trees: int) -> Plan:

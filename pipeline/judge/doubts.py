@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.findings import Finding
 from pipeline.judge.case import HEIGHT_TOL_M, Case, breach
+from pipeline.records import Lateral
 from pipeline.terrain.confidence import grade_confidence
 
 
@@ -28,11 +29,9 @@ def unproven(case: Case) -> list[Finding]:
     Codes ``LEVEL_IT`` (laterals; one check for the plan, with their trees counted), ``LEVEL_IT_MAINLINE`` (spans)
     and ``CONFIDENCE`` (a lateral that the plan calls surer than it is).
     """
-    plan, pieces = case.plan, case.pieces
+    plan = case.plan
     rank = {"high": 0, "level it": 1, "unknown": 2}
-    worst = np.zeros(len(plan.laterals), dtype=np.int64)
-    for lateral, run, rise in zip(pieces.lateral.tolist(), pieces.run_m.tolist(), pieces.rise_m.tolist(), strict=True):
-        worst[lateral] = max(worst[lateral], rank[_confidence(case, run, rise, lateral=True)])
+    worst = np.array([rank[_least_sure(case, lateral)] for lateral in plan.laterals], dtype=np.int64)
     found = [
         breach("CONFIDENCE", "laterals", lateral.lateral_id, None, None, "",
                f"Lateral {lateral.lateral_id} is called {lateral.grade_confidence}, which the terrain does not prove.",
@@ -45,9 +44,22 @@ def unproven(case: Case) -> list[Finding]:
         trees = sum(len(plan.laterals[int(k)].tree) for k in doubtful)
         found.append(breach(
             "LEVEL_IT", "laterals", "", float(doubtful.size), None, "laterals",
-            f"The terrain cannot prove that {doubtful.size} of {len(plan.laterals)} laterals, with {trees} trees, fall "
-            f"as designed.", "Level them in the field before they are fixed; the sheets mark them.", severity="check"))
+            f"The terrain cannot prove that {doubtful.size} of {len(plan.laterals)} laterals, with {trees} trees, have "
+            f"room to fall.", "Level them in the field before they are fixed; the sheets mark them.", severity="check"))
     return found + _mainlines(case)
+
+
+def _least_sure(case: Case, lateral: Lateral) -> str:
+    """Return how sure it is that the lateral can be strung to fall, tree by tree from its entry.
+
+    A lateral is strung by eye inside its height window: the doubt is whether the highest it may hang at a tree is
+    high enough above its entry, not whether the drawn height is.
+    """
+    highest_m = case.plan.settings.laterals.highest_m
+    run = np.cumsum(np.hypot(*np.diff(lateral.xyz_m[:, :2], axis=0).T))
+    room = case.plan.trees.ground_z_m[np.array(lateral.tree, dtype=np.int64)] + highest_m - lateral.xyz_m[0, 2]
+    found = {_confidence(case, float(a), float(b), lateral=True) for a, b in zip(run, room, strict=False)}
+    return next((name for name in ("unknown", "level it") if name in found), "high")
 
 
 def _confidence(case: Case, run_m: float, rise_m: float, *, lateral: bool) -> str:

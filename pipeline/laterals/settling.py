@@ -42,8 +42,9 @@ def settle(
     mainlines : tuple of Mainline
         With their final heights.
     confidence : callable, optional
-        ``confidence(plan length in m, fall in m)`` of a piece: how sure it is that it truly
-        falls. A lateral is as sure as its least sure piece; ``"unknown"`` without it.
+        ``confidence(plan length from the entry in m, room to fall in m)`` of a tree: how
+        sure it is that a legal line can fall from there. A lateral is as sure as its least
+        sure tree; ``"unknown"`` without it.
     """
     line_of = {line.mainline_id: line for line in mainlines}
     mains = bins_of(segments_of(mainlines), 12.0)
@@ -59,7 +60,8 @@ def settle(
                 reason[t] = "NO_LATERAL"
             continue
         xyz, ceiling = hung
-        kept.append(replace(lateral, xyz_m=xyz, grade_confidence=_confidence(xyz, confidence)))
+        high = trees.ground_z_m[list(lateral.tree)] + settings.laterals.highest_m
+        kept.append(replace(lateral, xyz_m=xyz, grade_confidence=_confidence(xyz, high, confidence)))
         ceilings.append(ceiling)
     for k, other in _meeting(kept):
         findings.append(_dropped(kept[k], f"it would now cross {kept[other].lateral_id}"))
@@ -115,13 +117,18 @@ def _hang(
     return xyz, ceiling_m(xy_m=xy, ground_z_m=ground_z, highest_m=rule.highest_m, grade=grade)
 
 
-def _confidence(xyz_m: Floats, confidence: Confidence | None) -> GradeConfidence:
-    """Return the confidence of the least sure piece."""
+def _confidence(xyz_m: Floats, high_m: Floats, confidence: Confidence | None) -> GradeConfidence:
+    """Return the confidence of the least sure tree.
+
+    A lateral is strung by eye inside its height window, so what the survey must prove is
+    that the window has room: that from the entry a line can fall by the least grade to
+    every tree without hanging above the window there.
+    """
     if confidence is None:
         return "unknown"
-    run = np.hypot(*np.diff(xyz_m[:, :2], axis=0).T)
-    fall = np.diff(xyz_m[:, 2])
-    every = [confidence(float(d), float(f)) for d, f in zip(run, fall, strict=True)]
+    run = np.cumsum(np.hypot(*np.diff(xyz_m[:, :2], axis=0).T))
+    room = high_m - xyz_m[0, 2]
+    every = [confidence(float(d), float(f)) for d, f in zip(run, room, strict=True)]
     return max(every, key=_SURENESS.index)
 
 

@@ -11,7 +11,7 @@ from pipeline.findings import Finding
 from pipeline.mainlines.lattice import Lattice
 from pipeline.mainlines.routes import renumbered, stations_of, with_vertices
 from pipeline.mainlines.sources import Site, Source
-from pipeline.mainlines.straighten import Line, at_stations
+from pipeline.mainlines.straighten import Line, low_line
 from pipeline.mainlines.verify import check_route
 from pipeline.records import Route
 
@@ -34,19 +34,19 @@ def routes_of(
 ) -> tuple[Route, ...]:
     """Return lines as numbered routes; a route that is not legal goes, with all above it, and is named."""
     routes = _pinned_routes(site, pinned, findings)
-    queue: list[tuple[Line, str, str]] = []
+    queue: list[tuple[Line, Route | None, str]] = []
     for line in laid:
         source = by_node[line.source]
         if source.pinned_id:
             owner = next(r for r in routes if r.mainline_id == source.pinned_id)
-            queue.append((line, owner.mainline_id, owner.collection_id))
+            queue.append((line, owner, owner.collection_id))
         else:
-            queue.append((line, "", site.collections[source.collection].collection_id))
+            queue.append((line, None, site.collections[source.collection].collection_id))
     serial = 0
     while queue:
-        line, parent_id, collection_id = queue.pop(0)
+        line, parent, collection_id = queue.pop(0)
         serial += 1
-        route = _route(site, lattice, line, f"#{serial}", parent_id, collection_id)
+        route = _route(site, lattice, line, f"#{serial}", parent, collection_id)
         verdict = check_route(site.terrain, site.ground, site.settings, route)
         if verdict.fault:
             x, y = route.xy_m[0].tolist()
@@ -59,7 +59,7 @@ def routes_of(
             ))
             continue
         routes.append(route)
-        queue.extend((child, route.mainline_id, collection_id) for child in line.children)
+        queue.extend((child, route, collection_id) for child in line.children)
     routes = _joined(routes)
     return renumbered(tuple(routes), tuple(c.collection_id for c in site.collections))
 
@@ -109,16 +109,26 @@ def _station_of(xy_m: Floats, own: Floats, point: Floats) -> float:
     return at
 
 
-def _route(site: Site, lattice: Lattice, line: Line, name: str, parent_id: str, collection_id: str) -> Route:
+def _route(
+    site: Site, lattice: Lattice, line: Line, name: str, parent: Route | None, collection_id: str
+) -> Route:
+    """Return a line as a route with a vertex at every join, its lowest elevations computed in one sweep.
+
+    The sweep starts at the parent's own vertex: elevations got piece by piece would differ by the
+    millimetres between two samplings, and a millimetre is a fall too little.
+    """
     x, y = site.terrain.xy(line.rc[:, 0], line.rc[:, 1])
-    xy, z = np.column_stack((x, y)), line.z + lattice.base_m
-    if line.children:
-        joins = np.array(sorted({c.join_m for c in line.children}))
-        _, zs, _ = at_stations(lattice, line, joins)
-        xy, z = with_vertices(xy, z, zip(joins.tolist(), (zs + lattice.base_m).tolist(), strict=True))
+    joins = sorted({c.join_m for c in line.children})
+    xy, _ = with_vertices(np.column_stack((x, y)), line.z, [(s, 0.0) for s in joins])
+    z0 = float(line.z[0])
+    if parent is not None and not parent.pinned:
+        k = int(np.argmin(np.abs(stations_of(parent.xy_m) - line.join_m)))
+        z0 = float(parent.low_z_m[k]) - lattice.base_m
+    row, col = site.terrain.rowcol(xy[:, 0], xy[:, 1])
+    z = low_line(lattice, np.column_stack((row, col)), z0) + lattice.base_m
     return Route(
-        mainline_id=name, parent_id=parent_id, collection_id=collection_id, join_station_m=line.join_m, xy_m=xy,
-        low_z_m=z,
+        mainline_id=name, parent_id=parent.mainline_id if parent is not None else "", collection_id=collection_id,
+        join_station_m=line.join_m, xy_m=xy, low_z_m=z,
     )
 
 

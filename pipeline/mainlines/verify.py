@@ -52,6 +52,8 @@ def check_route(terrain: Terrain, ground: Ground, settings: Settings, route: Rou
     (L(s') - q s'))`` with q the least grade; it must nowhere be above the window, and the
     route's own lowest elevations must not lie under it.
     """
+    if not np.isfinite(route.low_z_m).all():
+        return Verdict("leaves its height window")
     s, xy = sampled(route.xy_m)
     low, high, cost = window(terrain, ground, settings, xy)
     if not np.isfinite(low).all():

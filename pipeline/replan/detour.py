@@ -42,6 +42,7 @@ class Way:
     supports: tuple[Support, ...]
     length_m: float
     xyz_m: Floats
+    foot_ground_z_m: float
 
 
 def find(
@@ -283,4 +284,4 @@ def _hung(
     fall = np.diff(xyz[:, 2]) / np.maximum(np.hypot(*np.diff(xyz[:, :2], axis=0).T), 1e-9)
     if fall.min() * 100.0 < plan.settings.mainlines.min_grade_pct:
         return "the new stretch would not fall enough"
-    return Way(start, line.supports[1:-1], line.plan_length_m, xyz)
+    return Way(start, line.supports[1:-1], line.plan_length_m, xyz, line.supports[0].ground_z_m)

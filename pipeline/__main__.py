@@ -13,7 +13,9 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 def main() -> None:
     """Run the command line."""
     from pipeline.cli import run_cli
+    from pipeline.store.workspace import keep_kernels
 
+    keep_kernels()
     sys.exit(run_cli(sys.argv[1:]))
 
 

@@ -135,20 +135,26 @@ def _show_findings(findings: list[Finding], limit: int = 12) -> None:
 @click.option("--into", type=click.Path(path_type=Path), help="Plan folder; 'plan' beside the bush file by default.")
 @click.option("--force", is_flag=True, help="Replace an existing plan folder; the old one stays as NAME.previous.")
 @click.option("--strict", is_flag=True, help="Exit with 1 when the judge finds a violation or a check.")
+@click.option("--fresh", is_flag=True, help="Compute every stage again, also those an interrupted run finished.")
 @click.option("--quiet", is_flag=True, help="No progress.")
-def plan(bush: Path, into: Path | None, *, force: bool, strict: bool, quiet: bool) -> None:
+def plan(bush: Path, into: Path | None, *, force: bool, strict: bool, fresh: bool, quiet: bool) -> None:
     """Plan the woodlot that BUSH describes and write the plan folder with its sheets."""
-    _plan_into(bush, into or bush.parent / "plan", force=force, strict=strict, quiet=quiet)
+    _plan_into(bush, into or bush.parent / "plan", force=force, strict=strict, fresh=fresh, quiet=quiet)
 
 
-def _plan_into(bush: Path, target: Path, *, force: bool, strict: bool, quiet: bool) -> None:
+def _plan_into(bush: Path, target: Path, *, force: bool, strict: bool, quiet: bool, fresh: bool = False) -> None:
     from pipeline import publish, run
+    from pipeline.store import stagecache
 
     publish.refuse_existing(target, force=force)
     with progress(wanted=not quiet) as report:
         given = run.read_inputs(bush, report)
-        result = run.make_plan(given, report)
+        stages = stagecache.stages_of(given, fresh=fresh)
+        result = run.make_plan(given, report, stages.keep)
         finished = publish.publish(result, given.hashes, target, force=force, report=report)
+    stages.forget()
+    if stages.resumed:
+        say(f"Taken from an interrupted run: {', '.join(stages.resumed)} (--fresh computes them again).")
     _show_plan(finished)
     say(f"\nPlan folder: {target}")
     say(f"  {target / 'book.pdf'}      everything, to print at 100 %")

@@ -67,6 +67,13 @@ class BushFileError(FallgradeError):
     headline = "The bush file needs mending"
 
 
+class RequestError(FallgradeError):
+    """A code, an ID or a section was asked for that does not exist."""
+
+    exit_code = EXIT_BUSH_FILE
+    headline = "Nothing matches what was asked for"
+
+
 class InputDataError(FallgradeError):
     """A tree, terrain or ground file cannot be used as it stands."""
 

@@ -6,7 +6,7 @@ import difflib
 import tomllib
 from pathlib import Path
 
-from pipeline.errors import BushFileError, InputDataError, Problem
+from pipeline.errors import InputDataError, Problem, RequestError
 from pipeline.publish import load
 from pipeline.records import Lateral, Mainline, Pipe, Plan, Section, Support
 from pipeline.resources import template_text
@@ -39,7 +39,7 @@ def explain_code(code: str, language: str = "en") -> list[str]:
 
     Raises
     ------
-    BushFileError
+    RequestError
         When there is no such code; the message names the nearest ones.
     """
     known = codes(language)
@@ -49,7 +49,7 @@ def explain_code(code: str, language: str = "en") -> list[str]:
         near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
         wanted = "a code as the findings and the trees of a plan give it"
         remedy = f"Did you mean {' or '.join(near)}?" if near else "An ID of a plan needs --plan FOLDER."
-        raise BushFileError([Problem("", "explain", f"unknown code {code!r}", wanted, remedy)])
+        raise RequestError([Problem("", "explain", f"unknown code {code!r}", wanted, remedy)])
     _, means, do = _CODES[language]
     width = max(len(means), len(do))
     return [name, f"  {means:<{width}} {entry['means']}", f"  {do:<{width}} {entry['do']}"]

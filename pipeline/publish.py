@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipeline import __version__, bushfile
 from pipeline import ground as ground_room
-from pipeline.errors import OutputError, Problem
+from pipeline.errors import OutputError, Problem, RequestError
 from pipeline.records import Ground, Pins, Plan
 from pipeline.run import Report, Result, quiet
 from pipeline.sheets import book
@@ -120,15 +120,17 @@ def reprint(
 
     Raises
     ------
+    RequestError
+        When a section does not exist.
     OutputError
-        When a section does not exist or the target cannot be written.
+        When the target cannot be written.
     """
     result = load(folder)
     known = [s.section_id for s in result.plan.sections]
     unknown = [name for name in sections if name not in known]
     if unknown:
         wanted = ", ".join(known)
-        raise OutputError([Problem(str(folder), "sections", f"no section {name!r}", f"one of {wanted}",
+        raise RequestError([Problem(str(folder), "sections", f"no section {name!r}", f"one of {wanted}",
                                    "Name a section of this plan.") for name in unknown])
     bush = dataclasses.replace(result.plan.settings.bush, **changes)  # type: ignore[arg-type]
     plan = dataclasses.replace(result.plan, settings=dataclasses.replace(result.plan.settings, bush=bush))

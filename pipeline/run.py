@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -53,6 +53,15 @@ from pipeline.units import Units
 
 Report = Callable[[str, float], None]
 _T = TypeVar("_T")
+
+
+class Keep(Protocol):
+    """Returns a finished stage of an interrupted run, or computes it (and may keep it)."""
+
+    def __call__(self, name: str, make: Callable[[], _T], /) -> _T:
+        """Return the stage `name`; `make` computes it."""
+
+
 STAND_IN_FRAME = Frame("", "", "")
 
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
@@ -65,6 +74,11 @@ NO_ROUTE = Problem(
 
 def quiet(message: str, share: float) -> None:
     """Report nothing."""
+
+
+def compute(_name: str, make: Callable[[], _T], /) -> _T:
+    """Compute a stage; nothing is kept."""
+    return make()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,15 +225,17 @@ class Layout:
     findings: tuple[Finding, ...]
 
 
-def lay_out(given: Inputs, trees: Trees, ground: Ground, clock: Clock, report: Report) -> Layout:
+def lay_out(
+    given: Inputs, trees: Trees, ground: Ground, clock: Clock, report: Report, keep: Keep = compute
+) -> Layout:
     """Route, group and hang; laterals and mainlines trim each other until nothing changes."""
     terrain, settings = given.terrain, given.settings
     with clock.stage("mainlines"):
         report("routing the mainlines", 0.05)
-        network, found = mainlines.plan_network(
+        network, found = keep("mainlines", lambda: mainlines.plan_network(
             terrain=terrain, ground=ground, trees=trees, collections=given.collections, pins=given.pins,
             settings=settings, progress=lambda text, share: report(text, 0.05 + 0.4 * share),
-        )
+        ))
     if not network.routes:
         raise NoPlanError([NO_ROUTE])
     for turn in range(TRIM_ROUNDS):
@@ -277,8 +293,16 @@ def _confidence(given: Inputs) -> Callable[[float, float], GradeConfidence]:
     return judge_span
 
 
-def make_plan(given: Inputs, report: Report = quiet) -> Result:
+def make_plan(given: Inputs, report: Report = quiet, keep: Keep = compute) -> Result:
     """Plan a bush: every stage in order, then the judge.
+
+    Parameters
+    ----------
+    given : Inputs
+    report : callable
+        Told what is being done and how much is done.
+    keep : callable
+        Asked for the long stages: it returns one that an interrupted run of the same plan finished, or computes it.
 
     Raises
     ------
@@ -293,7 +317,7 @@ def make_plan(given: Inputs, report: Report = quiet) -> Result:
         raise NoPlanError([Problem(given.points.source, "", f"{len(trees)} trees, none that can be tapped",
                                    "at least one tappable tree on the terrain",
                                    "Run 'fallgrade check' to see why each was left out.")])
-    layout = lay_out(given, trees, ground, clock, report)
+    layout = keep("layout", lambda: lay_out(given, trees, ground, clock, report, keep))
     with clock.stage("flow"):
         report("sizing the pipes", 0.8)
         sized, flow_notes = flow.size(

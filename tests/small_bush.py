@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyproj
 import rasterio
-from rasterio.transform import from_origin
+from rasterio.transform import Affine
 
 EPSG = 32618
 WEST, NORTH = 500_000.0, 4_950_000.0
@@ -38,7 +38,7 @@ def write_terrain(path: Path) -> None:
     rows, cols = np.mgrid[0:CELLS, 0:CELLS]
     z = ground_z(WEST + (cols + 0.5) * CELL_M, NORTH - (rows + 0.5) * CELL_M).astype(np.float32)
     profile = {"driver": "GTiff", "width": CELLS, "height": CELLS, "count": 1, "dtype": "float32",
-               "crs": f"EPSG:{EPSG}", "transform": from_origin(WEST, NORTH, CELL_M, CELL_M), "nodata": -9999.0}
+               "crs": f"EPSG:{EPSG}", "transform": Affine(CELL_M, 0.0, WEST, 0.0, -CELL_M, NORTH), "nodata": -9999.0}
     with rasterio.open(path, "w", **profile) as out:
         out.write(z, 1)
 

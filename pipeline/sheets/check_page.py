@@ -76,7 +76,9 @@ def build(ctx: SheetContext, facts: CheckFacts) -> list[Page]:
     w = ctx.w
     pages = Composer(ctx, "", w("check.title"), w("check.subtitle", name=ctx.plan.settings.bush.name))
     pages.para(facts.verdict, bold=True, size=10.5)
-    pages.block(_MAP_PT, lambda rect: _map_and_facts(ctx, facts, rect))
+    beside = _beside(ctx, facts, pages.body.width * (1.0 - _MAP_SHARE))
+    tall = max(_MAP_PT, sum(step for _, step, _ in beside) + 6.0)
+    pages.block(tall, lambda rect: _map_and_facts(ctx, beside, rect))
     pages.space(4.0)
     pages.table(
         [list(row) for row in facts.reads],
@@ -117,20 +119,25 @@ def _mend(ctx: SheetContext, facts: CheckFacts, pages: Composer) -> None:
         pages.para(text, size=_SIZE, bold=m.severity != "note")
 
 
-def _map_and_facts(ctx: SheetContext, facts: CheckFacts, rect: Rect) -> list[Mark]:
-    cut = rect.x0 + rect.width * _MAP_SHARE
-    frame = Rect(rect.x0, rect.y0 + _KEY_PT, cut - 8.0, rect.y1 - 2.0)
-    marks = _map(ctx, frame)
-    y = rect.y1 - 2.0
+def _beside(ctx: SheetContext, facts: CheckFacts, width: float) -> list[tuple[str, float, bool]]:
+    """Return the lines beside the map: text, height above the next, whether it is a title."""
+    found: list[tuple[str, float, bool]] = []
     for title, lines in (
         ("check.place", facts.place), ("check.decided", facts.decided), ("check.terrain", facts.terrain),
     ):
-        y -= 11.0
-        marks.append(Group((Text(cut, y, ctx.w(title), 9.2, bold=True),), role="H2"))
-        for line in (part for text in lines for part in wrap(text, _SIZE, rect.x1 - cut)):
-            y -= _SIZE * 1.24
-            marks.append(paragraph(cut, y, line, _SIZE))
-        y -= 4.0
+        found.append((ctx.w(title), 13.0 if found else 11.0, True))
+        found += [(part, _SIZE * 1.24, False) for text in lines for part in wrap(text, _SIZE, width)]
+    return found
+
+
+def _map_and_facts(ctx: SheetContext, beside: list[tuple[str, float, bool]], rect: Rect) -> list[Mark]:
+    cut = rect.x0 + rect.width * _MAP_SHARE
+    marks = _map(ctx, Rect(rect.x0, rect.y1 - _MAP_PT + _KEY_PT, cut - 8.0, rect.y1 - 2.0))
+    y = rect.y1 - 2.0
+    for text, step, title in beside:
+        y -= step
+        shown, size = fit(text, 9.2 if title else _SIZE, rect.x1 - cut, bold=title)
+        marks.append(Group((Text(cut, y, shown, size, bold=title),), role="H2" if title else "P"))
     return marks
 
 

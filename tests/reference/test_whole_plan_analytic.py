@@ -9,8 +9,6 @@ of its lattice): within it every tree is served.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from pipeline import run
@@ -125,7 +123,7 @@ def test_v_valley_both_flanks_are_served_from_lines_that_fall_with_the_floor() -
 
 
 def test_saddle_the_near_side_is_served_and_the_far_side_lacks_the_height_of_the_pass() -> None:
-    """z = 100 + x^2 / 400 - y^2 / 400 about the pass; the tank lies south of it, 20 trees north of it in the lee.
+    """The ground is 100 + x^2 / 400 - y^2 / 400 about the pass; the tank lies south of it, 20 trees north of it in the lee.
 
     Every line to the far side crosses y = 0, whose lowest place is the pass, so it hangs at least at
     100 + lowest there, and rises on its way north. Trees 60 m north stand 9 m under the pass.

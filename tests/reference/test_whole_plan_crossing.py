@@ -31,7 +31,7 @@ def road(y_m: float = 0.0, *, east_m: float | None = None):
 
 
 def test_the_default_clearance_is_above_the_window_of_a_mainline() -> None:
-    assert CLEARANCE_M > settings_of().mainlines.highest_m
+    assert settings_of().mainlines.highest_m < CLEARANCE_M
 
 
 @pytest.mark.parametrize(("grade_pct", "hangs"), [(12.0, True), (8.0, True), (3.0, False)])

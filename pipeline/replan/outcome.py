@@ -1,0 +1,272 @@
+"""What one combination of decisions leads to, and what it costs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.records import Lateral, Mainline
+from pipeline.replan.case import Case, Piece, decision_bill, lateral_corridor_m2, lateral_items
+from pipeline.replan.ids import Ids
+from pipeline.replan.regroup import regrouped
+from pipeline.replan.site import Bill, Site, add, merged
+from pipeline.replan.splice import Lines, splice
+
+RING_M = 1.24  # tubing round the last tree: girth of a 30 cm trunk and slack; rules.csv takeoff.unknown_dbh, ring_slack
+APART_M = 1.0
+Choice = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """A plan's lines after one combination of decisions.
+
+    Parameters
+    ----------
+    cost : float
+        Money for parts and labour, and the worth of the sound taps that are given up.
+    kept : tuple of (lateral, ceiling)
+        Old laterals that stay, mended ones included, on the mainlines as they are now.
+    made : tuple of (lateral, ceiling)
+        New ones, IDs not yet given.
+    mended : frozenset of int
+        Old indices of laterals that were mended.
+    pooled : tuple of int
+        Trees for which a new lateral was looked for.
+    cleared : frozenset of int
+        Logged things that must be cleared for this combination.
+    """
+
+    choice: Choice
+    cost: float
+    money: float
+    hours: float
+    taps: int
+    lines: Lines
+    kept: tuple[tuple[int, Lateral], ...]
+    made: tuple[tuple[Lateral, float], ...]
+    mended: frozenset[int]
+    pooled: tuple[int, ...]
+    cleared: frozenset[int]
+    needed: Bill
+    reused: Bill
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Base:
+    """A combination before any tree is led to another line: its cost so far is a lower bound."""
+
+    choice: Choice
+    lines: Lines
+    kept: tuple[tuple[int, Lateral], ...]
+    mended: frozenset[int]
+    pooled: tuple[int, ...]
+    cleared: frozenset[int]
+    parts: Bill
+    reusable: Bill
+    other_h: float
+    taps: int
+    bound: float
+
+
+class Evaluator:
+    """Works out combinations, remembering mainlines and regrouped laterals that come up again."""
+
+    def __init__(self, case: Case) -> None:
+        self.case = case
+        self.site: Site = case.site
+        self.value = self.site.tap_value()
+        self.runs = sum(1 for p in case.pieces if p.run is not None)
+        trees = self.site.plan.trees
+        self.sound = int(sum(
+            int(trees.taps[t]) for la in self.site.plan.laterals for t in la.tree if case.assessment.usable(t)
+        ))
+        self._lines: dict[Choice, Lines | str] = {}
+        self._groups: dict[tuple[object, ...], tuple[tuple[Lateral, float], ...]] = {}
+        self._of_lateral = {p.lateral: k for k, p in enumerate(case.pieces) if p.run is None}
+        self._box = np.array([
+            [*la.xyz_m[:, :2].min(axis=0), *la.xyz_m[:, :2].max(axis=0)] for la in self.site.plan.laterals
+        ]).reshape(-1, 4)
+
+    # ---- before regrouping
+    def base(self, choice: Choice) -> _Base | str:
+        """Return a combination without its regrouped laterals, or why it is not legal."""
+        lines = self.lines(choice[: self.runs])
+        if isinstance(lines, str):
+            return lines
+        case, site = self.case, self.site
+        parts, items, area, hours = self._decided(choice)
+        kept: list[tuple[int, Lateral]] = []
+        mended: set[int] = set()
+        pooled: list[int] = []
+        reusable: Bill = {}
+        for k, lateral in enumerate(site.plan.laterals):
+            place = lines.place(lateral.mainline_id, lateral.entry_station_m)
+            piece = case.pieces[self._of_lateral[k]] if k in self._of_lateral else None
+            kind = piece.kinds[choice[self._of_lateral[k]]] if piece else "keep"
+            if kind == "mend" and place is None:
+                return "a lateral cannot be mended on a line that is given up"
+            if place is not None and kind in ("keep", "mend"):
+                stays = _stays(lateral, piece, place)
+                kept.append((k, stays))
+                if kind == "mend":
+                    mended.add(k)
+                    items |= lateral_items(case, k)
+                    area += lateral_corridor_m2(case, k)
+                    _mend_parts(parts, lateral, stays)
+            else:
+                sound = [t for t in lateral.tree if case.assessment.usable(t)]
+                _take_back(site, reusable, sound)
+                if kind in ("keep", "regroup"):
+                    pooled += sound
+        taps = sum(la.taps for _, la in kept)
+        money, hung_h = site.bill(parts)
+        all_h = hung_h + hours + case.clearing_h(items) + case.area_h(area)
+        could = taps + int(site.plan.trees.taps[pooled].sum()) if pooled else taps
+        bound = money + all_h * site.labour + self.value * (self.sound - could)
+        return _Base(choice, lines, tuple(kept), frozenset(mended), tuple(sorted(pooled)), items, parts, reusable,
+                     hours + case.area_h(area), taps, bound)
+
+    def lines(self, choice: Choice) -> Lines | str:
+        """Return the mainlines of a combination of decisions about stretches."""
+        if choice not in self._lines:
+            decided = [p.decisions[k] for p, k in zip(self.case.pieces, choice, strict=False)]
+            if any(d is None for d in decided):
+                self._lines[choice] = "an option that is not legal"
+            else:
+                self._lines[choice] = splice(self.site, [d for d in decided if d is not None], Ids.of(self.site.plan))
+        return self._lines[choice]
+
+    def _decided(self, choice: Choice) -> tuple[Bill, frozenset[int], float, float]:
+        """Return parts, things to clear, blown ground to clear and other hours of the stretches."""
+        parts: list[Bill] = []
+        items: frozenset[int] = frozenset()
+        area = hours = 0.0
+        for piece, k in zip(self.case.pieces[: self.runs], choice, strict=False):
+            decision = piece.decisions[k]
+            if decision is not None:
+                own, logged, blown, more = decision_bill(self.case, decision)
+                parts.append(own)
+                items, area, hours = items | logged, area + blown, hours + more
+        return merged(*parts), items, area, hours
+
+    # ---- with regrouping
+    def finish(self, base: _Base) -> Outcome:
+        """Return the outcome of a combination: trees that lost their line are led to another where one pays."""
+        site = self.site
+        made = self._regroup(base)
+        parts = merged(base.parts)
+        for lateral, _ in made:
+            _new_parts(site, parts, lateral)
+        reused = {c: min(q, base.reusable.get(c, 0.0)) for c, q in parts.items() if base.reusable.get(c, 0.0) > 0.0}
+        bought = {c: q - reused.get(c, 0.0) for c, q in parts.items()}
+        money = site.bill(bought)[0]
+        hours = site.bill(parts)[1] + base.other_h + self.case.clearing_h(base.cleared)
+        taps = base.taps + sum(la.taps for la, _ in made)
+        cost = money + hours * site.labour + self.value * (self.sound - taps)
+        return Outcome(base.choice, cost, money, hours, taps, base.lines, base.kept, made, base.mended, base.pooled,
+                       base.cleared, parts, reused)
+
+    def evaluate(self, choice: Choice) -> Outcome | str:
+        """Return the outcome of a combination, or why it is not legal."""
+        base = self.base(choice)
+        return base if isinstance(base, str) else self.finish(base)
+
+    def _regroup(self, base: _Base) -> tuple[tuple[Lateral, float], ...]:
+        """Regroup cluster by cluster: groups of trees too far apart to matter to each other."""
+        out: list[tuple[Lateral, float]] = []
+        kept_box = self._box[[k for k, _ in base.kept]] if base.kept else np.zeros((0, 4))
+        for trees in self._clusters(base.pooled):
+            x, y = self.site.plan.trees.x_m[list(trees)], self.site.plan.trees.y_m[list(trees)]
+            rules = self.site.plan.settings.laterals
+            grow = rules.reach_m + rules.max_length_m + 6.0
+            low, high = np.array([x.min(), y.min()]) - grow, np.array([x.max(), y.max()]) + grow
+            near = (kept_box[:, :2] <= high).all(axis=1) & (kept_box[:, 2:] >= low).all(axis=1)
+            kept = [base.kept[i][1] for i in np.flatnonzero(near)]
+            lines = [m for m in base.lines.mainlines if _meets(m, low, high)]
+            key = (
+                trees, tuple((m.mainline_id, m.parent_id, m.join_station_m, len(m.supports), m.plan_length_m)
+                             for m in lines),
+                tuple((la.lateral_id, la.mainline_id, la.entry_station_m, len(la.tree)) for la in kept),
+            )
+            if key not in self._groups:
+                self._groups[key] = self._paying(regrouped(
+                    self.site, self.case.assessment, lines=lines, kept=kept, trees=trees))
+            out += self._groups[key]
+        return tuple(out)
+
+    def _paying(self, made: tuple[tuple[Lateral, float], ...]) -> tuple[tuple[Lateral, float], ...]:
+        """Return the new laterals that cost no more than their taps are worth."""
+        out = []
+        for lateral, ceiling in made:
+            parts: Bill = {}
+            _new_parts(self.site, parts, lateral)
+            money, hours = self.site.bill(parts)
+            if money + hours * self.site.labour <= self.value * lateral.taps:
+                out.append((lateral, ceiling))
+        return tuple(out)
+
+    def _clusters(self, trees: Sequence[int]) -> list[tuple[int, ...]]:
+        """Return trees in groups that no lateral can link: single linkage by reach."""
+        if not trees:
+            return []
+        rules = self.site.plan.settings.laterals
+        apart = 2.0 * (rules.reach_m + rules.max_length_m) + APART_M
+        left = list(trees)
+        xy = {t: complex(self.site.plan.trees.x_m[t], self.site.plan.trees.y_m[t]) for t in left}
+        out = []
+        while left:
+            group, edge = [left.pop(0)], 0
+            while edge < len(group):
+                near = [t for t in left if abs(xy[t] - xy[group[edge]]) <= apart]
+                group += near
+                left = [t for t in left if t not in near]
+                edge += 1
+            out.append(tuple(sorted(group)))
+        return out
+
+
+def _meets(line: Mainline, low: np.ndarray, high: np.ndarray) -> bool:
+    xy = line.xyz_m[:, :2]
+    return bool((xy.min(axis=0) <= high).all() and (xy.max(axis=0) >= low).all())
+
+
+def _stays(lateral: Lateral, piece: Piece | None, place: tuple[str, float]) -> Lateral:
+    """Return a lateral that stays, the very same record where nothing changed."""
+    made = piece.mended.lateral if piece and piece.mended else None
+    now = lateral if made is None else made
+    if place == (now.mainline_id, now.entry_station_m):
+        return now
+    return replace(now, mainline_id=place[0], entry_station_m=place[1])
+
+
+def _mend_parts(parts: Bill, old: Lateral, new: Lateral) -> None:
+    """Add what mending takes: a new end ring where the last tree is lost, tubing for pieces that skip one."""
+    if new.tree[-1] != old.tree[-1]:
+        add(parts, "END RING", 1.0)
+    was = set(zip((-1, *old.tree), old.tree, strict=False))
+    for k, pair in enumerate(zip((-1, *new.tree), new.tree, strict=False)):
+        if pair not in was:
+            add(parts, "TUBING", float(np.linalg.norm(new.xyz_m[k + 1] - new.xyz_m[k])))
+
+
+def _new_parts(site: Site, parts: Bill, lateral: Lateral) -> None:
+    """Add the parts of a new lateral, as the take-off counts them."""
+    size = next((p.nominal for p in site.plan.flow.pipes if p.mainline_id == lateral.mainline_id and p.role != "dry"
+                 and p.from_station_m - 1e-6 <= lateral.entry_station_m <= p.to_station_m + 1e-6), "")
+    add(parts, f"ENTRY {size}".strip(), 1.0)
+    add(parts, "TUBING", lateral.length_m + RING_M)
+    add(parts, "TEE", lateral.taps - 1.0)
+    add(parts, "END RING", 1.0)
+    add(parts, "DROP TUBING", lateral.taps * site.plan.settings.laterals.drop_length_m)
+    add(parts, "SPOUT", float(lateral.taps))
+
+
+def _take_back(site: Site, reusable: Bill, sound: Sequence[int]) -> None:
+    """Add what can be used again of a lateral that goes: drops, tees and spouts of its sound trees."""
+    taps = float(site.plan.trees.taps[list(sound)].sum()) if sound else 0.0
+    add(reusable, "SPOUT", taps)
+    add(reusable, "TEE", taps)
+    add(reusable, "DROP TUBING", taps * site.plan.settings.laterals.drop_length_m)

@@ -9,6 +9,7 @@ import dataclasses
 import datetime
 import difflib
 import math
+import re
 import tomllib
 import types
 from collections.abc import Iterator
@@ -46,6 +47,12 @@ _SI_UNIT: dict[Kind, str] = {
     "air": "m3/s", "ratio": "", "time": "h", "duration_min": "min",
 }
 
+# control characters, zero-width marks and marks that turn the direction of writing; a line break is none
+_HIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")
+# tables whose texts stand on paper
+_PRINTED = ("[bush]", "[sheets]", "[collection")
+LONGEST_PRINTED, LONGEST_TEXT = 200, 20_000
+
 
 class _Reader:
     """Gathers problems while it turns TOML tables into records."""
@@ -55,12 +62,12 @@ class _Reader:
         self.problems: list[Problem] = []
 
     def complain(self, where: str, found: str, wanted: str, remedy: str) -> None:
-        self.problems.append(Problem(self.file, where, found, wanted, remedy))
+        self.problems.append(Problem(self.file, where, _short(found), wanted, _short(remedy)))
 
     def unknown(self, where: str, key: str, known: list[str]) -> None:
-        near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+        near = difflib.get_close_matches(key[:100], known, n=1, cutoff=0.5)
         remedy = f"Did you mean {near[0]!r}?" if near else "Remove it, or see 'fallgrade start' for all keys."
-        self.complain(where, f"unknown key {key!r}", "one of " + ", ".join(sorted(known)), remedy)
+        self.complain(where, f"unknown key {key[:100]!r}", "one of " + ", ".join(sorted(known)), remedy)
 
     def record(self, cls: type[Any], table: object, where: str, base: Any = None) -> Any:
         """Return a `cls` with the keys of `table`; whatever cannot be used becomes a problem."""
@@ -111,15 +118,31 @@ class _Reader:
         text = raw.isoformat() if isinstance(raw, datetime.date) else raw
         choices = meta["choices"]
         if isinstance(text, str) and (not choices or text in choices):
-            return text
+            return self._printable(text, where)
         near = difflib.get_close_matches(str(text), choices, n=1) if choices else []
         wanted = "one of " + ", ".join(map(repr, choices)) if choices else "a text in quotes"
         self.complain(where, repr(text), wanted, f"Did you mean {near[0]!r}?" if near else "Mend the value.")
         return None
 
+    def _printable(self, text: str, where: str) -> str | None:
+        """Return a text that paper and terminals can show, or None after a complaint; line breaks become blanks."""
+        hidden = _HIDDEN.search(text)
+        if hidden is not None:
+            self.complain(where, f"the hidden character U+{ord(hidden.group()):04X}", "characters that can be seen",
+                          "Type the text again instead of pasting it.")
+            return None
+        printed = where.startswith(_PRINTED)
+        text = " ".join(text.split()) if printed else text
+        most = LONGEST_PRINTED if printed else LONGEST_TEXT
+        if len(text) > most:
+            self.complain(where, f"{len(text)} characters", f"at most {most}", "Shorten the text.")
+            return None
+        return text
+
     def _words(self, _meta: types.MappingProxyType[Any, Any], raw: object, where: str) -> tuple[str, ...] | None:
         if isinstance(raw, list) and all(isinstance(item, str) for item in raw):
-            return tuple(raw)
+            texts = [self._printable(item, where) for item in raw]
+            return tuple(t for t in texts if t is not None)
         self.complain(where, repr(raw), "a list of texts", 'Write it like ["sugar maple", "red maple"].')
         return None
 
@@ -141,6 +164,10 @@ class _Reader:
             return raw
         self.complain(where, repr(raw), "true or false", "Write it without quotes.")
         return None
+
+
+def _short(text: str, most: int = 300) -> str:
+    return text if len(text) <= most else text[:most] + "..."
 
 
 def _key(declared: dataclasses.Field[Any]) -> str:

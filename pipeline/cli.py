@@ -20,6 +20,7 @@ from pipeline.errors import EXIT_FINDINGS, EXIT_FINE, EXIT_OUR_FAULT, FallgradeE
 if TYPE_CHECKING:
     from pipeline.findings import Finding
     from pipeline.records import Plan
+    from pipeline.replan import Replanned
     from pipeline.run import Report
 
 _EXIT_CODES = """
@@ -207,6 +208,53 @@ def sheets(
     for path in written:
         say(f"Wrote {path}")
     next_step("print at 100 %", "the check bar on each map must measure as its caption says.")
+
+
+@cli.command()
+@click.argument("folder", metavar="PLAN", type=click.Path(path_type=Path))
+@click.option("--storm", type=click.Path(path_type=Path), help="What the crew logged: GPX, CSV, GeoPackage, GeoJSON.")
+@click.option("--into", type=click.Path(path_type=Path), help="Folder of the repaired plan; PLAN itself by default.")
+@click.option("--force", is_flag=True, help="Replace the target; the old plan stays whole as NAME.previous.")
+@click.option("--undo", is_flag=True, help="Put the plan from before the last repair back.")
+@click.option("--date", default="", help="Date of the repair, YYYY-MM-DD; today when left out.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def replan(
+    folder: Path, storm: Path | None, into: Path | None, *, force: bool, undo: bool, date: str, quiet: bool
+) -> None:
+    """Repair PLAN after a storm: only what broke changes; everything else keeps its sheets."""
+    from pipeline import publish, repair_run
+
+    if undo == (storm is not None):
+        raise click.UsageError("Give --storm FILE to repair, or --undo to take the last repair back.")
+    if undo:
+        say(f"The plan from before the repair is back in {folder}; the undone one is {repair_run.undo(folder)}.")
+        next_step(f"fallgrade sheets {folder}", "prints its sheets again.")
+        return
+    target = into or folder
+    publish.refuse_existing(target, force=force)
+    with progress(wanted=not quiet) as report:
+        made = repair_run.repair(folder, storm or folder, target, force=force, date=date, report=report)
+    _show_repair(made)
+    say(f"\nPlan folder: {target}")
+    say(f"  {target / 'book.pdf'}  change summary, revised sheets and change sheets, to print at 100 %")
+    next_step("print the revised sheets", "and take those they replace out of use; make safe first.")
+
+
+def _show_repair(made: Replanned) -> None:
+    from pipeline.units import Units
+
+    change, units = made.change, Units(made.plan.settings.bush.units)
+    say(f"\nRev {change.revision} replaces Rev {change.replaces}: {change.taps_before} taps before, "
+        f"{change.taps_after} after; parts {change.money:,.0f} {made.plan.takeoff.currency}, "
+        f"{change.hours:.1f} crew-hours")
+    for piece in change.pieces:
+        if piece.layer == "mainlines" or piece.options[piece.chosen].kind != "abandon":
+            place = f" {units.station(piece.low_m)} to {units.station(piece.high_m)}"
+            shown = place if piece.layer == "mainlines" else ""
+            say(f"  {piece.subject_id}{shown}: {piece.options[piece.chosen].kind.replace('_', ' ')}")
+    touched = [s.section_id + (" (given up)" if s.retired else "") for s in change.sections]
+    say(f"  sections touched: {', '.join(touched)}; {len(made.kept)} keep their sheets as they are")
+    _show_findings([f for f in made.plan.findings if f.code.startswith("STORM_") or f.severity == "violation"])
 
 
 @cli.command()

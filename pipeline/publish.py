@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import platform
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Sequence
 from importlib import metadata
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from pipeline.run import Report, Result, quiet
 from pipeline.sheets import book
 from pipeline.sheets.context import SheetContext, make_context
 from pipeline.store import planfolder
+from pipeline.store.plan_reader import read_issue
 from pipeline.terrain.grid import Terrain
 
 _VERSIONED = ("numpy", "scipy", "shapely", "pyproj", "geopandas", "rasterio", "numba", "reportlab", "pikepdf")
@@ -35,31 +35,32 @@ def refuse_existing(target: Path, *, force: bool) -> None:
 
 
 def with_codes(plan: Plan, terrain: Terrain, ground: Ground) -> tuple[Plan, SheetContext]:
-    """Return the plan with every section's check code and page count, and the context to print it."""
-    coded = tuple(
-        dataclasses.replace(s, check_code=book.check_code(plan, s)) for s in plan.sections
-    )
-    plan = dataclasses.replace(plan, sections=coded)
+    """Return the plan with every section's check code, and the context to print it."""
     context = make_context(plan=plan, terrain=terrain, ground=ground)
-    counted = tuple(
-        dataclasses.replace(s, sheets=book.page_count(context, s.section_id)) for s in plan.sections
-    )
-    plan = dataclasses.replace(plan, sections=counted)
-    return plan, make_context(plan=plan, terrain=terrain, ground=ground)
+    coded = tuple(dataclasses.replace(s, check_code=context.check_code(s.section_id)) for s in plan.sections)
+    plan = dataclasses.replace(plan, sections=coded)
+    return plan, dataclasses.replace(context, plan=plan)
 
 
-def print_all(context: SheetContext, report: Report = quiet) -> dict[str, bytes]:
-    """Return all paper of a plan by its path in the plan folder."""
-    pdfs: dict[str, bytes] = {}
+def print_all(context: SheetContext, report: Report = quiet) -> tuple[Plan, dict[str, bytes]]:
+    """Return the plan with its page counts, and all its paper by its path in the plan folder.
+
+    Every section is planned once: its pages are counted, printed and bound into the book.
+    """
     sections = context.plan.sections
-    for i, section in enumerate(sections):
-        report(f"printing section {section.section_id}", 0.9 + 0.08 * i / len(sections))
-        pdfs[f"sheets/{section.section_id}.pdf"] = book.render_section(context, section.section_id)
+    sets = []
+    for i, made in enumerate(book.make_sets(context, [s.section_id for s in sections])):
+        report(f"printed section {made.section_id}", 0.9 + 0.08 * i / len(sections))
+        sets.append(made)
+    counted = tuple(dataclasses.replace(s, sheets=len(made.pages)) for s, made in zip(sections, sets, strict=True))
+    plan = dataclasses.replace(context.plan, sections=counted)
+    context = dataclasses.replace(context, plan=plan)
+    pdfs = {f"sheets/{made.section_id}.pdf": made.pdf for made in sets}
     report("printing the book", 0.98)
-    pdfs["book.pdf"] = book.render_book(context)
+    pdfs["book.pdf"] = book.render_book(context, sets)
     pdfs["overview.pdf"] = book.render_overview(context)
     pdfs["overview.png"] = book.overview_png(pdfs["overview.pdf"])
-    return pdfs
+    return plan, pdfs
 
 
 def manifest(plan: Plan, hashes: dict[str, str], seconds: dict[str, float]) -> dict[str, object]:
@@ -85,8 +86,8 @@ def publish(
     OutputError
         When the folder cannot be written; nothing is changed then.
     """
-    plan, context = with_codes(result.plan, result.terrain, result.ground)
-    pdfs = print_all(context, report)
+    _, context = with_codes(result.plan, result.terrain, result.ground)
+    plan, pdfs = print_all(context, report)
     report("writing the plan folder", 0.99)
     planfolder.write_plan(
         target, plan=plan, terrain=result.terrain, ground=result.ground, pdfs=pdfs,
@@ -108,6 +109,34 @@ def load(folder: Path) -> Result:
     return Result(plan, terrain, ground, {})
 
 
+def with_issues(
+    plan: Plan, folder: Path, terrain: Terrain, ground: Ground, before: tuple[str, Plan] | None = None
+) -> SheetContext:
+    """Return the context of a plan's sheets, each section that repairs left alone with the plan it was issued with.
+
+    Parameters
+    ----------
+    folder : Path
+        The plan folder that keeps the earlier plans.
+    before : tuple of str and Plan, optional
+        Revision and plan of `folder` itself, when `plan` is its repair.
+    """
+    context = make_context(plan=plan, terrain=terrain, ground=ground)
+    earlier: dict[str, SheetContext] = {}
+    issued: dict[str, SheetContext] = {}
+    for section in plan.sections:
+        revision = section.issued_in
+        if not revision:
+            continue
+        if revision not in earlier:
+            same = before is not None and revision == before[0]
+            held = before[1] if same and before is not None else read_issue(folder, revision, plan.settings)
+            held = dataclasses.replace(held, settings=plan.settings)
+            earlier[revision] = make_context(plan=held, terrain=terrain, ground=ground)
+        issued[section.section_id] = earlier[revision]
+    return dataclasses.replace(context, issued=issued)
+
+
 def reprint(
     folder: Path, sections: Sequence[str], changes: dict[str, str], target: Path, report: Report = quiet
 ) -> list[Path]:
@@ -126,7 +155,8 @@ def reprint(
         When the target cannot be written.
     """
     result = load(folder)
-    known = [s.section_id for s in result.plan.sections]
+    given_up = [s.section_id for c in result.plan.changes[-1:] for s in c.sections if s.retired]
+    known = [*(s.section_id for s in result.plan.sections), *given_up]
     unknown = [name for name in sections if name not in known]
     if unknown:
         wanted = ", ".join(known)
@@ -134,14 +164,15 @@ def reprint(
                                    "Name a section of this plan.") for name in unknown])
     bush = dataclasses.replace(result.plan.settings.bush, **changes)  # type: ignore[arg-type]
     plan = dataclasses.replace(result.plan, settings=dataclasses.replace(result.plan.settings, bush=bush))
-    context = make_context(plan=plan, terrain=result.terrain, ground=result.ground)
-    jobs: dict[str, Callable[[], bytes]] = {
-        f"{name}.pdf": partial(book.render_section, context, name) for name in (sections or known)
-    }
+    context = with_issues(plan, folder, result.terrain, result.ground)
+    wanted_ids = list(sections) or known
+    pdfs: dict[str, bytes] = {}
+    sets = []
+    for i, made in enumerate(book.make_sets(context, wanted_ids)):
+        report(f"printed section {made.section_id}", i / len(wanted_ids))
+        pdfs[f"{made.section_id}.pdf"] = made.pdf
+        sets.append(made)
     if not sections:
-        jobs["book.pdf"] = partial(book.render_book, context)
-    pdfs = {}
-    for i, (name, job) in enumerate(jobs.items()):
-        report(f"printing {name}", i / len(jobs))
-        pdfs[name] = job()
+        report("printing the book", 0.95)
+        pdfs["book.pdf"] = book.render_book(context, sets)
     return planfolder.write_files(target, pdfs)

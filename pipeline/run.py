@@ -66,6 +66,7 @@ STAND_IN_FRAME = Frame("", "", "")
 
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
 TRIM_ROUNDS = 3
+DRAFT_TREES = 2_000
 NO_ROUTE = Problem(
     "", "mainlines", "no line that may be hung from any collection point", "at least one that falls all the way",
     "Read 'fallgrade explain BELOW_OUTLET'; move the tank lower, or allow a smaller grade or a higher line.",
@@ -239,11 +240,13 @@ def lay_out(
     if not network.routes:
         raise NoPlanError([NO_ROUTE])
     for turn in range(TRIM_ROUNDS):
-        low, grouping, notes = _hang_and_group(given, trees, ground, network, clock, report, turn)
+        # of many trees a rough grouping shows the first time which ends of mainlines nobody needs
+        draft = turn == 0 and int(trees.candidate.sum()) > DRAFT_TREES
+        low, grouping, notes = _hang_and_group(given, trees, ground, network, clock, report, turn, draft=draft)
         with clock.stage("mainlines"):
             trimmed = mainlines.trim(network, _entries(grouping))
         # the last trim is not taken: hang and grouping must describe the network that is kept
-        if turn == TRIM_ROUNDS - 1 or _shape(trimmed) == _shape(network):
+        if turn == TRIM_ROUNDS - 1 or (_shape(trimmed) == _shape(network) and not draft):
             break
         network = trimmed
     ceilings = tuple(
@@ -265,7 +268,8 @@ def lay_out(
 
 
 def _hang_and_group(
-    given: Inputs, trees: Trees, ground: Ground, network: Network, clock: Clock, report: Report, turn: int
+    given: Inputs, trees: Trees, ground: Ground, network: Network, clock: Clock, report: Report, turn: int,
+    *, draft: bool,
 ) -> tuple[tuple[Mainline, ...], Grouping, tuple[Finding, ...]]:
     """Hang the network as low as may be, and group the trees that it then serves."""
     with clock.stage("hang"):
@@ -277,7 +281,7 @@ def _hang_and_group(
         report("grouping trees into laterals", 0.45 + 0.1 * turn)
         grouping, notes = laterals.group(
             mainlines=low, terrain=given.terrain, ground=ground, trees=trees, reason=network.reason,
-            settings=given.settings,
+            settings=given.settings, draft=draft,
         )
     # the final hang repeats what the low one said, but for supports that cannot stand where they must
     return low, grouping, (*(note for note in low_notes if note.code == "HANG_BLOCKED"), *notes)

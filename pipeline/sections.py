@@ -356,7 +356,7 @@ def _section(
     lines = [piece_line(by_id[m], a, b) for m, a, b in pieces]
     lines += [LineString(laterals[i].xyz_m[:, :2]) for i in lateral]
     return Section(
-        section_id=name, pieces=tuple(pieces), lateral=lateral, outline=_outline(lines, points),
+        section_id=name, pieces=tuple(pieces), lateral=lateral, outline=outline(lines, points),
         neighbours=neighbours, taps=cluster.taps, trees=len(tree),
     )
 
@@ -369,7 +369,7 @@ def piece_line(mainline: Mainline, from_station_m: float, to_station_m: float) -
     return LineString(np.column_stack((x, y)))
 
 
-def _outline(lines: list[LineString], points: np.ndarray) -> BaseGeometry:
+def outline(lines: list[LineString], points: np.ndarray) -> BaseGeometry:
     """Return one polygon without holes that stands off all lines and trees (morphological closing)."""
     things = shapely.union_all(np.array([*lines, *(Point(p) for p in points)]))
     whole = shapely.buffer(shapely.buffer(things, CLOSING_M, quad_segs=4), OUTLINE_M - CLOSING_M, quad_segs=4)

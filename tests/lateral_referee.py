@@ -141,6 +141,9 @@ class Referee:
 
     def _note(self, best: dict[frozenset[int], float], path: tuple[int, ...], cost: float) -> None:
         key = frozenset(path)
+        # an entry costs more the farther its taps are below the aim, twice as much at none
+        taps = int(self.stand.trees.taps[list(path)].sum())
+        cost += self.rule.entry_cost_m * max(0.0, 1.0 - taps / self.rule.aim_taps)
         if cost < best.get(key, math.inf):
             best[key] = cost
 

@@ -17,12 +17,12 @@ RANKS = {
     3: ("survey", "ground", "mainlines", "laterals", "hang", "flow", "takeoff", "judge", "safety", "sections",
         "pockets"),
     4: ("replan", "sheets", "store"),
-    5: ("run", "publish", "checking", "explaining"),
+    5: ("run", "publish", "checking", "explaining", "repair_run"),
     6: ("cli", "__main__"),
 }
 RANK = {room: rank for rank, rooms in RANKS.items() for room in rooms}
 # Inside a rank these may lean on one another; every other pair of the same rank may not.
-INSIDE = {("frame", "errors"), ("records", "findings"), ("publish", "run"), ("checking", "run"),
+INSIDE = {("frame", "errors"), ("repair_run", "publish"), ("repair_run", "run"), ("records", "findings"), ("publish", "run"), ("checking", "run"),
           ("explaining", "publish"), ("resources", "settings"), ("bushfile", "findings"), ("__main__", "cli")}
 LIBRARY_ROOMS = {
     "rasterio": {"store"}, "fiona": {"store"}, "geopandas": {"store"}, "pyogrio": {"store"},

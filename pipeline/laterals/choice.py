@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.laterals.columns import TURN
 from pipeline.laterals.enumerate_kernel import turn_cost_m
 from pipeline.laterals.pieces_kernel import check_pieces, first_touch, touching_pairs
+from pipeline.laterals.rule import EntryCost
 from pipeline.laterals.scene import Bins, Floats, Ints, Mask, Scene, bins_of, close_up
 
 PIECE_BIN_M = 8.0
@@ -25,7 +26,7 @@ class Chosen:
 
 
 def labels(
-    scene: Scene, trees: Sequence[int], slot: int, *, entry_cost_m: float, max_length_m: float
+    scene: Scene, trees: Sequence[int], slot: int, *, entry: EntryCost, max_length_m: float
 ) -> tuple[Floats, float] | None:
     """Return (lowest legal elevations from the entry to the last tree, cost), None when not legal.
 
@@ -52,7 +53,7 @@ def labels(
             return None
     if length > max_length_m or not np.isfinite(bends):
         return None
-    return np.array(z), length + bends + entry_cost_m
+    return np.array(z), length + bends + float(entry.of(scene.taps[list(trees)].sum()))
 
 
 def _turn_cost_m(u: Floats, v: Floats) -> float:
@@ -89,7 +90,7 @@ def in_each_others_way(scene: Scene, chosen: Sequence[Chosen]) -> list[tuple[int
 
 
 def spread_entries(
-    scene: Scene, chosen: list[Chosen], *, entry_cost_m: float, max_length_m: float
+    scene: Scene, chosen: list[Chosen], *, entry: EntryCost, max_length_m: float
 ) -> tuple[list[Chosen], list[tuple[int, int]]]:
     """Move laterals that share a slot to a free slot nearby.
 
@@ -107,8 +108,10 @@ def spread_entries(
             continue
         j = owner[lateral.slot]
         taken = {c.slot for c in out}
-        limits = {"entry_cost_m": entry_cost_m, "max_length_m": max_length_m}
-        moves = [(k, move) for k in (i, j) for move in [_other_entry(scene, out, k, taken, **limits)] if move]
+        moves = [
+            (k, move) for k in (i, j)
+            for move in [_other_entry(scene, out, k, taken, entry=entry, max_length_m=max_length_m)] if move
+        ]
         if not moves:
             stuck.append((j, i))
             continue
@@ -121,7 +124,7 @@ def spread_entries(
 
 
 def _other_entry(
-    scene: Scene, chosen: list[Chosen], k: int, taken: set[int], *, entry_cost_m: float, max_length_m: float
+    scene: Scene, chosen: list[Chosen], k: int, taken: set[int], *, entry: EntryCost, max_length_m: float
 ) -> Chosen | None:
     """Return lateral k with the cheapest other entry that is free and in nobody's way, or None."""
     trees = chosen[k].trees
@@ -137,7 +140,7 @@ def _other_entry(
     for slot in scene.entry_slot[trees[0]].tolist():
         if slot < 0 or slot in taken:
             continue
-        label = labels(scene, trees, slot, entry_cost_m=entry_cost_m, max_length_m=max_length_m)
+        label = labels(scene, trees, slot, entry=entry, max_length_m=max_length_m)
         if label is None or (best is not None and label[1] >= best.cost_m):
             continue
         begin = scene.slot[slot]

@@ -11,6 +11,7 @@ from scipy import sparse
 
 from pipeline.laterals.entries_kernel import other_entries
 from pipeline.laterals.enumerate_kernel import DEPTH, enumerate_heads
+from pipeline.laterals.rule import EntryCost, entry_cost
 from pipeline.laterals.scene import Floats, Ints, Ints32, Mask, Scene
 from pipeline.settings import LateralSettings
 
@@ -73,12 +74,12 @@ class Columns:
         return np.asarray(total[self.ptr[1:]] == total[self.ptr[:-1]])
 
 
-def single_costs(scene: Scene, entry_cost_m: float) -> Floats:
+def single_costs(scene: Scene, entry: EntryCost) -> Floats:
     """Return what a lateral for one tree alone costs, inf where there is none."""
     first = np.maximum(scene.entry_slot, 0)
     z = np.maximum(scene.entry_need, scene.slot[first, 2] + scene.rule[2] * scene.entry_dist)
     length = np.hypot(scene.entry_dist, z - scene.slot[first, 2])
-    return np.asarray(np.where(scene.entry_slot >= 0, length, np.inf).min(axis=1) + entry_cost_m)
+    return np.asarray(np.where(scene.entry_slot >= 0, length, np.inf).min(axis=1) + entry.of(scene.taps))
 
 
 def enumerate_columns(scene: Scene, laterals: LateralSettings, effort: str) -> Columns:
@@ -89,7 +90,8 @@ def enumerate_columns(scene: Scene, laterals: LateralSettings, effort: str) -> C
             flat=none.astype(np.int32), ptr=np.zeros(1, np.int64), cost_m=none, slot=none.astype(np.int64),
             key=none.astype(np.uint64), taps=none.astype(np.int64), capped_heads=0,
         )
-    single = single_costs(scene, laterals.entry_cost_m)
+    by_taps = entry_cost(laterals)
+    single = single_costs(scene, by_taps)
     parts: list[list[npt.NDArray[np.generic]]] = []
     head, capped = 0, 0
     while head < len(scene):
@@ -101,7 +103,8 @@ def enumerate_columns(scene: Scene, laterals: LateralSettings, effort: str) -> C
         )
         parts.append([flat, ptr, cost, entry, key, load])
         capped += more
-    return _cheapest(_joined(parts, scene, capped))
+    joined = _joined(parts, scene, capped)
+    return _cheapest(replace(joined, cost_m=joined.cost_m + by_taps.extra(joined.taps)))
 
 
 def _joined(parts: list[list[npt.NDArray[np.generic]]], scene: Scene, capped: int) -> Columns:
@@ -128,12 +131,13 @@ def _cheapest(columns: Columns) -> Columns:
 
 def with_other_entries(scene: Scene, columns: Columns, laterals: LateralSettings, extra_m: float) -> Columns:
     """Return columns with copies from the other entries of their first tree that cost at most `extra_m` more."""
+    short = entry_cost(laterals).extra(columns.taps)
     row, slot, cost = other_entries(
-        columns.flat, columns.ptr, columns.cost_m, columns.slot, scene.tree, scene.neighbour, scene.dist, scene.need,
+        columns.flat, columns.ptr, columns.cost_m - short, columns.slot, scene.tree, scene.neighbour, scene.dist, scene.need,
         scene.slot, scene.entry_slot, scene.entry_dist, scene.entry_need, scene.rule, TURN, laterals.max_length_m,
         laterals.entry_cost_m, extra_m,
     )
     both = columns.take(np.concatenate([np.arange(len(columns)), row]))
     return replace(
-        both, cost_m=np.concatenate([columns.cost_m, cost]), slot=np.concatenate([columns.slot, slot])
+        both, cost_m=np.concatenate([columns.cost_m, cost + short[row]]), slot=np.concatenate([columns.slot, slot])
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipeline.findings import Finding, in_order
@@ -9,7 +11,7 @@ from pipeline.laterals.blocks import Choice, Progress, choose
 from pipeline.laterals.choice import Chosen, labels
 from pipeline.laterals.heights import ceiling_m
 from pipeline.laterals.reasons import unserved
-from pipeline.laterals.rule import rules
+from pipeline.laterals.rule import entry_cost, rules
 from pipeline.laterals.scene import Floats, Mask, Scene, build
 from pipeline.records import Ground, Grouping, Lateral, Mainline, Trees
 from pipeline.settings import LateralSettings, Settings
@@ -25,12 +27,13 @@ def group(
     reason: tuple[str, ...],
     settings: Settings,
     progress: Progress | None = None,
+    draft: bool = False,
 ) -> tuple[Grouping, tuple[Finding, ...]]:
     """Choose the laterals of a whole woodlot.
 
     Every legal lateral over the trees is enumerated (up to a cap for one head tree); those
     chosen serve each tree once at the least metres of lateral plus ``entry_cost`` for each
-    entry plus a small cost of sharp turns, by set partitioning in blocks (effort ``normal``
+    entry (more where a lateral has fewer taps than ``aim_taps``, see ``rule.EntryCost``) plus a small cost of sharp turns, by set partitioning in blocks (effort ``normal``
     and ``thorough``) or by savings and local search (``quick``). No chosen lateral crosses
     another, a mainline or blocked ground, and entries are at least ``entry_spacing`` apart
     along a mainline, both sides counted together.
@@ -42,6 +45,9 @@ def group(
     reason : tuple of str
         One code per tree of the input where the network leaves it out, ``""`` where a
         lateral may be tried.
+    draft : bool
+        Whether a rough choice will do, to see which mainlines are used: blocks by the plain
+        programme, borders between them not mended, no bound.
     progress : callable, optional
         Called with a word and the share done.
 
@@ -59,7 +65,9 @@ def group(
         mainlines=mainlines, terrain=terrain, ground=ground, trees=trees, open_tree=tried & grounded,
         laterals=laterals,
     )
-    rule = rules(laterals, settings.mainlines.effort)
+    rule = rules(laterals, settings.mainlines.effort, len(scene))
+    if draft:
+        rule = replace(rule, rounds=0, draft=True)
     choice = choose(scene, laterals, rule, progress)
     chosen = tuple(c for c in choice.chosen)
     made, ceilings = _laterals(scene, chosen, mainlines, laterals)
@@ -86,7 +94,7 @@ def _laterals(
         line = int(scene.slot_line[one.slot])
         count[line] = count.get(line, 0) + 1
         label = labels(
-            scene, one.trees, one.slot, entry_cost_m=laterals.entry_cost_m, max_length_m=laterals.max_length_m
+            scene, one.trees, one.slot, entry=entry_cost(laterals), max_length_m=laterals.max_length_m
         )
         if label is None:
             raise RuntimeError(f"a chosen lateral of {mainlines[line].mainline_id} is not legal")

@@ -77,7 +77,7 @@ def _settle_crossings(
             return chosen if chosen is None else untangled(scene, columns, chosen, rule)
         picked = as_chosen(columns, rows)
         chosen, stuck = spread_entries(
-            scene, picked, entry_cost_m=rule.entry_cost_m, max_length_m=rule.max_length_m
+            scene, picked, entry=rule.entry, max_length_m=rule.max_length_m
         )
         fresh = []
         for a, i, b, j in in_each_others_way(scene, chosen):

@@ -36,8 +36,7 @@ def _both_ways(scene: Scene) -> Ints:
 
 def untangled(scene: Scene, columns: Columns, chosen: list[Chosen], rule: Rules) -> list[Chosen]:
     """Take out laterals that meet others and put their trees back by what still fits, cheapest per tree first."""
-    limits = {"entry_cost_m": rule.entry_cost_m, "max_length_m": rule.max_length_m}
-    kept, stuck = spread_entries(scene, chosen, **limits)
+    kept, stuck = spread_entries(scene, chosen, entry=rule.entry, max_length_m=rule.max_length_m)
     drop = {b for _, b in stuck}
     for a, _, b, _ in in_each_others_way(scene, kept):
         if a not in drop and b not in drop:

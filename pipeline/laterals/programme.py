@@ -26,7 +26,6 @@ from pipeline.laterals.subset_kernel import broken_triples
 
 REDUCED_COST_M = {"quick": 0.0, "normal": 1.5, "thorough": 4.0, "few": 5.0}  # columns up to this go to the MIP
 FEW_TREES = 250  # blocks so small are solved with more columns, until no laterals meet
-ROUNDS = {"quick": 0, "normal": 3, "thorough": 12}  # of tightening the linear programme
 WORK_M = 8.0  # reduced cost up to which a column takes part in the tightened programme
 MOST_PER_TREE = 30  # columns in the MIP
 
@@ -82,7 +81,7 @@ class Programme:
         work = np.flatnonzero(first.reduced <= WORK_M)
         some = self.columns.take(work)
         x, last, bound = first.x[work], first, first.value
-        for _ in range(ROUNDS[self.rule.effort]):
+        for _ in range(self.rule.rounds):
             if not self._tighten(some, x):
                 break
             solved = _solve(self.scene, some, self.rule, self.cut, self.subset)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.findings import Finding
-from pipeline.mainlines.lattice import Lattice
+from pipeline.mainlines.lattice import MARGIN_HIGH_M, Lattice
 from pipeline.mainlines.routes import renumbered, stations_of, with_vertices
 from pipeline.mainlines.sources import Site, Source
 from pipeline.mainlines.straighten import Line, low_line
@@ -43,6 +43,10 @@ def routes_of(
         else:
             queue.append((line, None, site.collections[source.collection].collection_id))
     serial = 0
+    # cut anew at its joins a line is sampled at other places, and may come out centimetres higher than when it was
+    # laid: half of the margin kept under the top of the window is for that
+    surface = lattice.surface
+    lattice = replace(lattice, surface=surface._replace(high=surface.high + np.float32(MARGIN_HIGH_M / 2.0)))
     while queue:
         line, parent, collection_id = queue.pop(0)
         serial += 1

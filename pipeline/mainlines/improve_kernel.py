@@ -1,13 +1,21 @@
-"""Window ruin and recreate: take lines out of a window, grow them anew otherwise, keep what is cheaper."""
+"""Window ruin and recreate: take lines out of a window, lay them anew otherwise, keep what is no dearer.
+
+Three ruins take turns: a whole subtree; some tips' branches in a window; one piece of line between
+forks (or everything near a node), whose upstream fragments are tied on again (see the exchange kernel).
+"""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numba import njit
 
+from pipeline.mainlines.exchange_kernel import fragments, tie_on
 from pipeline.mainlines.grow_kernel import grow_round
-from pipeline.mainlines.lattice_kernel import I64
+from pipeline.mainlines.lattice_kernel import F64, I64
 from pipeline.mainlines.state_kernel import (
+    I32,
     Cover,
     Graph,
     Price,
@@ -122,114 +130,171 @@ def branch_base(s: State, a: int) -> int:
 
 
 @njit(cache=True)
-def improve(  # noqa: C901
-    g: Graph, c: Cover, s: State, p: Price, bands: int, reach_m: float, full: float, tries: int,
-    half_m: float, most: int, heat: float,
-) -> tuple[int, float]:
-    """Try `tries` windows; return (windows that helped, metres of objective gained).
+def value_out(g: Graph, c: Cover, s: State, p: Price, fresh: I64, f: int, down: I64, z: F64) -> tuple[float, float]:
+    """Take logged nodes out, last first; return (metres, taps) they were worth; fill ``down`` and ``z``."""
+    paid = 0.0
+    won = 0.0
+    for i in range(f - 1, -1, -1):
+        a = fresh[i]
+        down[i] = s.down[a]
+        z[i] = s.z[a]
+        paid += arc_price(g, p, down[i], move_between(g, down[i], a), a, z[i])
+        for q in range(c.start[a], c.start[a + 1]):
+            if z[i] <= c.z[q] and s.served_by[c.tree[q]] == 1:
+                won += c.taps[c.tree[q]]
+        drop_node(g, c, s, a)
+        paid += branch_fee(s, p, down[i])
+    return paid, won
 
-    A window's lines (some tips' branches, or a whole small subtree) are taken out, grown anew
-    with a random pull and price schedule, trimmed, and put back as they were unless the
-    objective (metres minus worth of taps) fell.
+
+@njit(cache=True)
+def ruin(
+    g: Graph, c: Cover, s: State, p: Price, centre: int, box: tuple[int, int, int, int], mode: float, most: int,
+    gone: I64, gone_down: I64, gone_z: F64,
+) -> tuple[int, float, float]:
+    """Take lines out: a subtree (mode below 0.65) or some tips' branches; return (nodes, metres, taps)."""
+    if mode < 0.65:
+        n, metres, taps = remove_above(g, c, s, p, branch_base(s, centre), gone, gone_down, gone_z, 0, most)
+        return n, max(metres, 0.0), taps
+    n = 0
+    saved = 0.0
+    lost = 0.0
+    share = 0.3 + 0.7 * random_unit(s.rng)
+    for tip in tips_in(g, s, box):
+        if tip < 0 or s.down[tip] < 0 or s.children[tip] > 0 or random_unit(s.rng) > share:
+            continue
+        n, metres, taps = remove_above(g, c, s, p, branch_base(s, tip), gone, gone_down, gone_z, n, most)
+        if metres > 0.0:
+            saved += metres
+            lost += taps
+    return n, saved, lost
+
+
+@njit(cache=True)
+def around(g: Graph, box: tuple[int, int, int, int], gone: I64, n: int, pad: int) -> tuple[int, int, int, int]:
+    """Return a box widened to hold all removed nodes and some ground round them."""
+    r0, c0, r1, c1 = box
+    for i in range(n):
+        r = gone[i] // g.cols
+        col = gone[i] - r * g.cols
+        r0 = min(r0, max(0, r - pad))
+        r1 = max(r1, min(g.rows, r + pad + 1))
+        c0 = min(c0, max(0, col - pad))
+        c1 = max(c1, min(g.cols, col + pad + 1))
+    return r0, c0, r1, c1
+
+
+@njit(cache=True)
+def lines_of(s: State) -> I64:
+    """Return the nodes of the network that are no sources."""
+    m = 0
+    for a in range(s.down.shape[0]):
+        m += s.down[a] >= 0
+    out = np.empty(m, dtype=np.int64)
+    m = 0
+    for a in range(s.down.shape[0]):
+        if s.down[a] >= 0:
+            out[m] = a
+            m += 1
+    return out
+
+
+@njit(cache=True)
+def copy_into(a: State, b: State) -> None:
+    """Copy a network over another, random numbers apart."""
+    b.down[:] = a.down
+    b.z[:] = a.z
+    b.children[:] = a.children
+    b.used[:] = a.used
+    b.served_by[:] = a.served_by
+
+
+@njit(cache=True)
+def recreate(
+    g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
+    full: float, start: float, fresh: I64, scratch: I64, f: int,
+) -> int:
+    """Grow in a box with random tastes, trim what does not pay, and return how many fresh nodes stay."""
+    f = grow_box(g, c, s, p, box, bands, reach_m, 4.0 * random_unit(s.rng), full * (0.5 + random_unit(s.rng)), start,
+                 10.0, 5, 1 + random_below(s.rng, 3), random_unit(s.rng), fresh, f)
+    for i in range(f - 1, -1, -1):
+        a = fresh[i]
+        if s.down[a] != -2 and s.children[a] == 0:
+            trim_tip(g, c, s, p, a, scratch, 0, True)  # noqa: FBT003
+    k = 0
+    for i in range(f):
+        if s.down[fresh[i]] != -2:
+            fresh[k] = fresh[i]
+            k += 1
+    return k
+
+
+@njit(cache=True)
+def improve(
+    g: Graph, c: Cover, s: State, best: State, p: Price, bands: int, reach_m: float, full: float, tries: int,
+    half_m: float, most: int, heat: float, cool: float,
+) -> float:
+    """Try `tries` windows; return the metres of objective gained.
+
+    A window is put back as it was when the objective (metres minus worth of taps) rose by more
+    than a random share of a heat that falls from ``heat`` to ``cool``. With heat, the best network
+    met is kept in ``best`` and put in place at the end.
     """
     size = s.down.shape[0]
     gone = np.empty(size, dtype=np.int64)
     gone_down = np.empty(size, dtype=np.int64)
     gone_z = np.empty(size)
     fresh = np.empty(size + 4096, dtype=np.int64)
+    fresh_down = np.empty(size + 4096, dtype=np.int64)
+    fresh_z = np.empty(size + 4096)
     scratch = np.empty(size + 4096, dtype=np.int64)
-    nodes = np.empty(size, dtype=np.int64)
-    helped = 0
+    slot = np.full(size, -1, dtype=np.int32)
+    doomed = np.zeros(size, dtype=np.int32)
     gained = 0.0
+    top = 0.0
+    if heat > 0.0:
+        copy_into(s, best)
+    nodes = lines_of(s)
     for t in range(tries):
-        m = 0
-        for a in range(size):
-            if s.down[a] >= 0:
-                nodes[m] = a
-                m += 1
-        if m == 0:
+        if t % 32 == 0:
+            nodes = lines_of(s)
+        if nodes.shape[0] == 0:
             break
-        centre = nodes[random_below(s.rng, m)]
+        centre = nodes[random_below(s.rng, nodes.shape[0])]
+        if s.down[centre] < 0:
+            continue
         half = int(half_m * (0.6 + 0.8 * random_unit(s.rng)) / g.step_m)
         r = centre // g.cols
         col = centre - r * g.cols
-        r0 = max(0, r - half)
-        c0 = max(0, col - half)
-        r1 = min(g.rows, r + half + 1)
-        c1 = min(g.cols, col + half + 1)
-        n = 0
-        saved = 0.0
-        lost = 0.0
+        box = (max(0, r - half), max(0, col - half), min(g.rows, r + half + 1), min(g.cols, col + half + 1))
         mode = random_unit(s.rng)
-        if mode < 0.35:
-            n, metres, taps = remove_above(g, c, s, p, branch_base(s, centre), gone, gone_down, gone_z, n, most)
-            if metres > 0.0:
-                saved += metres
-                lost += taps
-        else:
-            share = 0.3 + 0.7 * random_unit(s.rng)
-            for tip in tips_in(g, s, (r0, c0, r1, c1)):
-                if tip < 0 or s.down[tip] < 0 or s.children[tip] > 0 or random_unit(s.rng) > share:
-                    continue
-                base = branch_base(s, tip)
-                n, metres, taps = remove_above(g, c, s, p, base, gone, gone_down, gone_z, n, most)
-                if metres > 0.0:
-                    saved += metres
-                    lost += taps
+        n, saved, lost = ruin(g, c, s, p, centre, box, mode, most, gone, gone_down, gone_z)
         if n == 0:
             continue
-        pad = 2 + int(0.5 * reach_m / g.step_m)
-        for i in range(n):
-            r = gone[i] // g.cols
-            col = gone[i] - r * g.cols
-            r0 = min(r0, max(0, r - pad))
-            r1 = max(r1, min(g.rows, r + pad + 1))
-            c0 = min(c0, max(0, col - pad))
-            c1 = max(c1, min(g.cols, col + pad + 1))
-        box = (r0, c0, r1, c1)
-        pull = 4.0 * random_unit(s.rng)
-        start = 0.3 + 0.7 * random_unit(s.rng)
-        want = full * (0.5 + random_unit(s.rng))
+        box = around(g, box, gone, n, 2 + int(0.5 * reach_m / g.step_m))
         s.counter[1] += 1
-        f = grow_box(g, c, s, p, box, bands, reach_m, pull, want, start, 10.0, 5, 1 + random_below(s.rng, 3),
-                     random_unit(s.rng), fresh, 0)
-        # what was grown is taken out tip by tip where it does not pay, then valued by taking it all out
-        paid = 0.0
-        won = 0.0
-        for i in range(f - 1, -1, -1):
-            a = fresh[i]
-            if s.down[a] == -2 or s.children[a] > 0:
-                continue
-            trim_tip(g, c, s, p, a, scratch, 0, True)  # noqa: FBT003
-        k = 0
-        for i in range(f):
-            if s.down[fresh[i]] != -2:
-                fresh[k] = fresh[i]
-                k += 1
-        f = k
-        again = np.empty(f, dtype=np.int64)
-        again_down = np.empty(f, dtype=np.int64)
-        again_z = np.empty(f)
-        for i in range(f - 1, -1, -1):
-            a = fresh[i]
-            again[i] = a
-            again_down[i] = s.down[a]
-            again_z[i] = s.z[a]
-            down = s.down[a]
-            paid += arc_price(g, p, down, move_between(g, down, a), a, s.z[a])
-            for q in range(c.start[a], c.start[a + 1]):
-                if s.z[a] <= c.z[q] and s.served_by[c.tree[q]] == 1:
-                    won += c.taps[c.tree[q]]
-            drop_node(g, c, s, a)
-            paid += branch_fee(s, p, down)
+        f = 0
+        start = 0.3 + 0.7 * random_unit(s.rng)
+        if mode < 0.4:
+            radius = 0 if mode < 0.2 else 1 + random_below(s.rng, 4)
+            which, count = fragments(g, s, gone, gone_down, n, slot, doomed, centre, radius)
+            f = tie_on(g, c, s, p, box, bands, 2.0 * random_unit(s.rng), full, which, count, gone, gone_down, gone_z,
+                       n, slot, fresh, 0)
+        f = recreate(g, c, s, p, box, bands, reach_m, full, start, fresh, scratch, f)
+        paid, won = value_out(g, c, s, p, fresh, f, fresh_down, fresh_z)
         better = (p.tap_m * won - paid) - (p.tap_m * lost - saved)
-        if better > 1e-6 or (heat > 0.0 and better > -heat * (1.0 - t / tries) * random_unit(s.rng)):
+        warm = heat + (cool - heat) * t / tries
+        if better > -1e-9 or (warm > 0.0 and better > warm * math.log(1e-12 + random_unit(s.rng))):
             for i in range(f):
-                add_node(g, c, s, again[i], again_down[i], again_z[i])
-            if better > 1e-6:
-                helped += 1
+                add_node(g, c, s, fresh[i], fresh_down[i], fresh_z[i])
             gained += better
+            if heat > 0.0 and gained > top + 1e-6:
+                top = gained
+                copy_into(s, best)
         else:
             for i in range(n - 1, -1, -1):
                 add_node(g, c, s, gone[i], gone_down[i], gone_z[i])
-    return helped, gained
+    if heat > 0.0:
+        copy_into(best, s)
+        gained = top
+    return gained

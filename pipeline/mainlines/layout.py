@@ -15,7 +15,8 @@ BANDS = 5
 BANDS_IN_WINDOWS = 3  # fewer are as good there, and faster (measured)
 SMALL_TIPS = 15
 SMALL_NODES = 10_000
-HEAT_TAPS = 0.6
+TINY_NODES = 1_000  # windows cost so little there that twice as many are tried
+HEAT = 0.15  # of the worth of a tap: how much worse a window may be at first
 WIDEST_STEP_M = 4.0
 MOST_NODES = 700_000  # of the lattice; larger terrains get a wider step
 Report = Callable[[str, float], None]
@@ -115,18 +116,21 @@ def improved(
     report: Report, share: tuple[float, float],
 ) -> None:
     """Ruin and recreate windows in place; ``share`` is the span of progress to report."""
-    windows = max(effort.windows_least, int(effort.windows_per_tip * tips(s)))
     n = s.down.shape[0]
+    least = effort.windows_least * (2 if n < TINY_NODES else 1)
+    windows = max(least, int(effort.windows_per_tip * tips(s)))
     log = np.empty(2 * n + 4096, dtype=np.int64)
     box = (0, 0, graph.rows, graph.cols)
     rounds = 8
     # a small network is let off worse for a while, to leave its valley; on a large one that only drifts
-    heat = HEAT_TAPS * price.tap_m if tips(s) < SMALL_TIPS else 0.0
+    hot = HEAT * price.tap_m if tips(s) < SMALL_TIPS else 0.0
+    best = copy_state(s)
     for k in range(rounds):
         half = effort.half_m * (1.35, 1.0, 0.8, 1.2)[k % 4]
+        heat, cool = (hot * max(0.0, 1.0 - q / (rounds - 1)) ** 2 for q in (k, k + 1))
         improve_kernel.improve(
-            graph, cover, s, price, BANDS_IN_WINDOWS, reach_m, full, windows // rounds + 1, half, effort.most_nodes,
-            heat if k < rounds - 3 else 0.0,
+            graph, cover, s, best, price, BANDS_IN_WINDOWS, reach_m, full, windows // rounds + 1, half,
+            effort.most_nodes, heat, cool,
         )
         improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
         report("improving mainlines", share[0] + (share[1] - share[0]) * (k + 1) / rounds)

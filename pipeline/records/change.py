@@ -17,7 +17,7 @@ STORM_KINDS: tuple[StormKind, ...] = (
 )
 DamageState = Literal["lost", "hit", "near", "clear"]
 OptionKind = Literal["rehang", "new_support", "detour", "take", "mend", "regroup", "abandon"]
-ChangeAction = Literal["remove", "keep", "new"]
+ChangeAction = Literal["remove", "mend", "new"]
 StepAction = Literal["safe", "remove", "mend", "new", "check"]
 
 
@@ -109,7 +109,7 @@ class ChangeItem:
 
 @dataclass(frozen=True, slots=True)
 class ChangeStep:
-    """One step of the work; ``text`` keys the words, ``values`` fill them."""
+    """One step of a section's work; ``text`` keys the words, ``values`` fill them (data, not yet in units)."""
 
     number: int
     section_id: str
@@ -122,14 +122,30 @@ class ChangeStep:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangeJob:
+    """One repair in the order of the work; ``after`` is the number of the job it waits for, 0 for none."""
+
+    number: int
+    section_id: str
+    layer: str
+    subject_id: str
+    option: str
+    marks: tuple[str, ...]
+    hours: float
+    taps: int
+    after: int
+
+
+@dataclass(frozen=True, slots=True)
 class NetPart:
-    """How many of a part go in, how many come out whole, in one section."""
+    """How many of a part a section needs, how many of these are used again, and how many come out whole."""
 
     section_id: str
     code: str
     unit: str
     needed: float
     reused: float
+    saved: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +178,7 @@ class Change:
     clear: tuple[tuple[str, int], ...]  # how many of each layer are clear
     pieces: tuple[RepairPiece, ...]
     changes: tuple[ChangeItem, ...]
+    jobs: tuple[ChangeJob, ...]
     steps: tuple[ChangeStep, ...]
     parts: tuple[NetPart, ...]
     sections: tuple[SectionChange, ...]

@@ -12,7 +12,7 @@ Whatever no damage touched keeps its geometry, ID, size and height, and its shee
 
 from __future__ import annotations
 
-from pipeline.replan.damage import assess  # noqa: F401
+from pipeline.replan.damage import assess
+from pipeline.replan.stage import Replanned, assessed, replan
 
-
-
+__all__ = ["Replanned", "assess", "assessed", "replan"]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import shapely
 
-from pipeline.records import Mainline, OptionKind, RepairOption, RepairPiece, Support
+from pipeline.records import Mainline, OptionKind, Support
 from pipeline.replan.damage import HAZARD_KINDS, Assessment
 from pipeline.replan.detour import Start, Way, find
 from pipeline.replan.regroup import Mended, mended
@@ -186,10 +187,8 @@ def _staying(site: Site, run: Run) -> list[shapely.Geometry]:
     out: list[shapely.Geometry] = []
     for line in site.plan.mainlines:
         xy = line.xyz_m[:, :2]
-        if line.mainline_id == run.line.mainline_id:
-            parts = [xy[:run.low + 1], xy[run.high:]]
-        else:
-            parts = [xy]
+        own = line.mainline_id == run.line.mainline_id
+        parts = [xy[:run.low + 1], xy[run.high:]] if own else [xy]
         out += [shapely.LineString(p) for p in parts if len(p) > 1]
     for lateral in site.plan.laterals:
         here = lateral.mainline_id == run.line.mainline_id and run.low_m < lateral.entry_station_m < run.high_m
@@ -202,8 +201,6 @@ def _heading(line: shapely.LineString | None) -> float | None:
     if line is None:
         return None
     (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
-    import math
-
     return math.degrees(math.atan2(y1 - y0, x1 - x0))
 
 
@@ -248,32 +245,6 @@ def add_support(parts: Bill, support: Support) -> None:
         add(parts, "SIDE WIRE", abs(support.offset_m) + 1.0)
     else:
         add(parts, support.kind.upper(), 1.0)
-
-
-# ---------------------------------------------------------------- records
-
-
-def piece_records(case: Case, choice: tuple[int, ...], low_costs: dict[tuple[int, int], tuple[float, float, int]]
-                  ) -> tuple[RepairPiece, ...]:
-    """Return the pieces as records: every option with what it costs by itself, and which was chosen."""
-    out = []
-    plan = case.site.plan
-    for k, piece in enumerate(case.pieces):
-        options = tuple(
-            RepairOption(kind, why, *low_costs.get((k, i), (0.0, 0.0, 0)))
-            for i, (kind, why) in enumerate(zip(piece.kinds, piece.why, strict=True))
-        )
-        if piece.run is not None:
-            run = piece.run
-            out.append(RepairPiece(f"D{k + 1}", "mainlines", run.line.mainline_id, run.low_m, run.high_m, run.state,
-                                   options, choice[k]))
-        else:
-            lateral = plan.laterals[piece.lateral]
-            out.append(RepairPiece(
-                f"D{k + 1}", "laterals", lateral.lateral_id, lateral.entry_station_m, lateral.entry_station_m,
-                case.assessment.laterals[piece.lateral].state, options, choice[k],
-            ))
-    return tuple(out)
 
 
 def lateral_items(case: Case, k: int) -> frozenset[int]:

@@ -132,7 +132,7 @@ def _mark_trees(
     for item in site.storm.items:
         if item.kind not in TREE_KINDS or item.shape.area > 0.0:
             continue
-        i = number.get(item.subject_id, -1) if item.layer == "trees" else _nearest(index, place, item, site.reach_m)
+        i = number.get(item.subject_id, -1) if item.layer == "trees" else _nearest(index, item, site.reach_m)
         if i < 0:
             lost.append(item)
             continue
@@ -149,7 +149,7 @@ def _mark_trees(
     return found, lost
 
 
-def _nearest(index: shapely.STRtree, place: np.ndarray, item: StormItem, reach_m: float) -> int:
+def _nearest(index: shapely.STRtree, item: StormItem, reach_m: float) -> int:
     """Return the tree a logged place means (a stem: the tree at one of its ends), -1 when none is near enough."""
     points = [item.shape] if item.shape.length == 0.0 else [shapely.Point(item.shape.coords[0])]
     near = index.query_nearest(points[0], max_distance=reach_m, all_matches=False)

@@ -115,10 +115,10 @@ class Evaluator:
                     mended.add(k)
                     items |= lateral_items(case, k)
                     area += lateral_corridor_m2(case, k)
-                    _mend_parts(parts, lateral, stays)
+                    mend_parts(parts, lateral, stays)
             else:
                 sound = [t for t in lateral.tree if case.assessment.usable(t)]
-                _take_back(site, reusable, sound)
+                take_back(site, reusable, sound)
                 if kind in ("keep", "regroup"):
                     pooled += sound
         taps = sum(la.taps for _, la in kept)
@@ -159,7 +159,7 @@ class Evaluator:
         made = self._regroup(base)
         parts = merged(base.parts)
         for lateral, _ in made:
-            _new_parts(site, parts, lateral)
+            new_parts(site, parts, lateral)
         reused = {c: min(q, base.reusable.get(c, 0.0)) for c, q in parts.items() if base.reusable.get(c, 0.0) > 0.0}
         bought = {c: q - reused.get(c, 0.0) for c, q in parts.items()}
         money = site.bill(bought)[0]
@@ -202,7 +202,7 @@ class Evaluator:
         out = []
         for lateral, ceiling in made:
             parts: Bill = {}
-            _new_parts(self.site, parts, lateral)
+            new_parts(self.site, parts, lateral)
             money, hours = self.site.bill(parts)
             if money + hours * self.site.labour <= self.value * lateral.taps:
                 out.append((lateral, ceiling))
@@ -242,7 +242,7 @@ def _stays(lateral: Lateral, piece: Piece | None, place: tuple[str, float]) -> L
     return replace(now, mainline_id=place[0], entry_station_m=place[1])
 
 
-def _mend_parts(parts: Bill, old: Lateral, new: Lateral) -> None:
+def mend_parts(parts: Bill, old: Lateral, new: Lateral) -> None:
     """Add what mending takes: a new end ring where the last tree is lost, tubing for pieces that skip one."""
     if new.tree[-1] != old.tree[-1]:
         add(parts, "END RING", 1.0)
@@ -252,7 +252,7 @@ def _mend_parts(parts: Bill, old: Lateral, new: Lateral) -> None:
             add(parts, "TUBING", float(np.linalg.norm(new.xyz_m[k + 1] - new.xyz_m[k])))
 
 
-def _new_parts(site: Site, parts: Bill, lateral: Lateral) -> None:
+def new_parts(site: Site, parts: Bill, lateral: Lateral) -> None:
     """Add the parts of a new lateral, as the take-off counts them."""
     size = next((p.nominal for p in site.plan.flow.pipes if p.mainline_id == lateral.mainline_id and p.role != "dry"
                  and p.from_station_m - 1e-6 <= lateral.entry_station_m <= p.to_station_m + 1e-6), "")
@@ -264,7 +264,7 @@ def _new_parts(site: Site, parts: Bill, lateral: Lateral) -> None:
     add(parts, "SPOUT", float(lateral.taps))
 
 
-def _take_back(site: Site, reusable: Bill, sound: Sequence[int]) -> None:
+def take_back(site: Site, reusable: Bill, sound: Sequence[int]) -> None:
     """Add what can be used again of a lateral that goes: drops, tees and spouts of its sound trees."""
     taps = float(site.plan.trees.taps[list(sound)].sum()) if sound else 0.0
     add(reusable, "SPOUT", taps)

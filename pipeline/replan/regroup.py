@@ -30,7 +30,7 @@ class Mended:
 
 
 def confidence_of(site: Site) -> Callable[[float, float], GradeConfidence]:
-    """Return how sure a piece of lateral is to fall, from its length and fall."""
+    """Return how sure a lateral is to fall, from its length and its room to fall."""
     settings = site.plan.settings
 
     def judge_span(length_m: float, fall_m: float) -> GradeConfidence:
@@ -60,14 +60,8 @@ def mended(site: Site, assessment: Assessment, lateral: Lateral) -> Mended:
             return Mended(None, why)
     trees = site.plan.trees
     tree = tuple(lateral.tree[k] for k in stay)
-    sure = confidence_of(site)
-    run, rise = np.hypot(*np.diff(xyz[:, :2], axis=0).T), np.diff(xyz[:, 2])
-    worst = max((sure(float(a), float(b)) for a, b in zip(run, rise, strict=True)), key=_SURENESS.index)
-    return Mended(replace(lateral, tree=tree, taps=int(trees.taps[list(tree)].sum()), xyz_m=xyz,
-                          grade_confidence=worst))
-
-
-_SURENESS: tuple[GradeConfidence, ...] = ("high", "level it", "unknown")
+    # a lateral is as sure to fall as its least sure tree, and skipping one lets nothing fall less
+    return Mended(replace(lateral, tree=tree, taps=int(trees.taps[list(tree)].sum()), xyz_m=xyz))
 
 
 def _piece_fault(site: Site, lateral: Lateral, low: Floats, high: Floats) -> str:

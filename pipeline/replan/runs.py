@@ -55,12 +55,12 @@ def runs_of(site: Site, assessment: Assessment) -> tuple[Run, ...]:
             if hurt and start < 0:
                 start = i
             elif not hurt and start >= 0:
-                out.append(_run(site, assessment, line, start, i))
+                out.append(_run(assessment, line, start, i))
                 start = -1
     return tuple(out)
 
 
-def _run(site: Site, assessment: Assessment, line: Mainline, low: int, high: int) -> Run:
+def _run(assessment: Assessment, line: Mainline, low: int, high: int) -> Run:
     marks = [assessment.spans[line.mainline_id, i] for i in range(low, high)]
     marks += [assessment.supports[s.support_id] for s in line.supports[low:high + 1]]
     state = max((m.state for m in marks), key=lambda s: _GRAVE[s])
@@ -117,7 +117,8 @@ def rehung(site: Site, assessment: Assessment, run: Run, *, replace_lost: bool) 
             _support_parts(parts, new)
         elif assessment.supports[support.support_id].bad:
             retie.append(k)
-            _support_parts(parts, support)
+            if assessment.supports[support.support_id].state == "lost":
+                _support_parts(parts, support)
     _broken_parts(site, assessment, run, parts)
     return Rehung(supports, parts, tuple(retie))
 
@@ -143,7 +144,7 @@ def _replacement(site: Site, assessment: Assessment, support: Support) -> Suppor
     kind = support.kind
     if sound:
         return _with(support, "anchor" if kind == "anchor" else "tree", trees.tree_id[sound[0]], float(away[sound[0]]))
-    row, col = (int(round(float(v))) for v in site.terrain.rowcol(support.x_m, support.y_m))
+    row, col = (round(float(v)) for v in site.terrain.rowcol(support.x_m, support.y_m))
     rows, cols = site.terrain.shape
     if not (0 <= row < rows and 0 <= col < cols) or bool(site.ground.support_blocked[row, col]):
         return None

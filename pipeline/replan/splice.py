@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from pipeline.records import Floats, Mainline, OptionKind, Support
 from pipeline.replan.detour import Way
 from pipeline.replan.ids import Ids
@@ -78,6 +80,35 @@ class Lines:
             if s.low_m - _SAME_M <= station_m <= s.high_m + _SAME_M:
                 return s.mainline_id, station_m + s.shift_m
         return None
+
+
+    def stretches(self, mainline_id: str, low_m: float, high_m: float) -> list[tuple[str, float, float]]:
+        """Return where a stretch of an old mainline is now: mainline, from and to station.
+
+        A stretch that was replaced keeps its share of what replaced it; what is gone is left out.
+        """
+        segments = self.segments.get(mainline_id, [])
+        out = []
+        for name in dict.fromkeys(s.mainline_id for s in segments):
+            own = [s for s in segments if s.mainline_id == name]
+            old = [v for s in own for v in (s.low_m, s.high_m)]
+            new = [v + s.shift_m for s in own for v in (s.low_m, s.high_m)]
+            low, high = max(low_m, old[0]), min(high_m, old[-1])
+            if high - low > _SAME_M:
+                a, b = (float(v) for v in np.interp([low, high], old, new))
+                out.append((name, a, b))
+        return out
+
+    def lost(self, line: Mainline) -> list[tuple[float, float]]:
+        """Return the stretches of an old mainline that are gone."""
+        out = []
+        at = line.supports[0].station_m
+        for s in sorted(self.segments.get(line.mainline_id, []), key=lambda s: s.low_m):
+            if s.low_m > at + _SAME_M:
+                out.append((at, s.low_m))
+            at = max(at, s.high_m)
+        top = line.supports[-1].station_m
+        return [*out, (at, top)] if top > at + _SAME_M else out
 
 
 @dataclass(slots=True, eq=False)
@@ -242,8 +273,9 @@ def _joined(parts: list[_Part], out: Lines) -> Lines | str:
 def _mainline(p: _Part, place: tuple[str, float], collection_id: str) -> Mainline:
     """Return the very same record where nothing changed."""
     source = p.source
+    joined = (source.parent_id, source.join_station_m if place[0] else 0.0)
     same = (
-        p.mainline_id == source.mainline_id and place == (source.parent_id, source.join_station_m if place[0] else 0.0)
+        p.mainline_id == source.mainline_id and place == joined
         and collection_id == source.collection_id and len(p.supports) == len(source.supports)
         and all(a is b for a, b in zip(p.supports, source.supports, strict=True))
     )

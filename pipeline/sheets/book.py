@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
 from importlib import import_module
 
 import pypdfium2
@@ -14,14 +16,19 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geopdf import DocumentInfo, to_pdf
 from pipeline.sheets.marks import Page
 from pipeline.sheets.paper import framed
+from pipeline.sheets.workers import in_order
 
-__all__ = ["check_code", "overview_png", "page_count", "pages_in", "render_book", "render_overview", "render_section"]
+__all__ = [
+    "SectionSet", "check_code", "make_set", "make_sets", "overview_png", "page_count", "pages_in", "render_book",
+    "render_overview", "render_section", "retired_sections",
+]
 
 # modules of this room with build(ctx, section) -> pages, in the order a crew reads them
-SECTION_PAGES = ("map_page", "profile_page", "stakeout_page", "laterals_page", "materials_page", "safety_page")
+SECTION_PAGES = ("map_page", "profile_page", "tables_page", "safety_page")
 # modules with build(ctx) -> pages, in the order the office reads them
 PLAN_PAGES = ("cover_page", "index_page", "findings_page", "orders_page", "pump_page")
 PREVIEW_DPI = 110.0
+PROCESSES = 2
 
 
 def _builder(module: str) -> Callable[..., list[Page]]:
@@ -30,21 +37,82 @@ def _builder(module: str) -> Callable[..., list[Page]]:
 
 
 def section_pages(ctx: SheetContext, section: Section) -> list[Page]:
-    """Return the numbered pages of a section, map first: simple phone readers look at page one only."""
-    return framed(ctx, [page for name in SECTION_PAGES for page in _builder(name)(ctx, section)])
+    """Return the numbered pages of a section, map first: simple phone readers look at page one only.
+
+    A section that a repair left alone comes as it was issued; one that it touched ends with its change sheet.
+    """
+    if section.section_id in ctx.issued:
+        ctx = ctx.issued[section.section_id]
+        section = ctx.section(section.section_id)
+    pages = [page for name in SECTION_PAGES for page in _builder(name)(ctx, section)]
+    if section.revision:
+        pages += _builder("change_page")(ctx, section.section_id)
+    return framed(ctx, pages)
+
+
+def retired_sections(ctx: SheetContext) -> tuple[str, ...]:
+    """Return the sections that the last repair gave up: all that is left of them is what to take out."""
+    return tuple(s.section_id for s in ctx.plan.changes[-1].sections if s.retired) if ctx.plan.changes else ()
+
+
+def retired_pages(ctx: SheetContext, section_id: str) -> list[Page]:
+    """Return the numbered change sheets of a section that was given up."""
+    return framed(ctx, _builder("change_page")(ctx, section_id))
 
 
 def plan_pages(ctx: SheetContext) -> list[Page]:
     """Return the numbered pages of the whole plan."""
-    return framed(ctx, [page for name in PLAN_PAGES for page in _builder(name)(ctx)])
+    names = [*PLAN_PAGES[:1], *(["change_summary"] if ctx.plan.changes else []), *PLAN_PAGES[1:]]
+    return framed(ctx, [page for name in names for page in _builder(name)(ctx)])
 
 
 def _info(ctx: SheetContext, title: str, section_id: str, *, compact: bool) -> DocumentInfo:
     bush = ctx.plan.settings.bush
     return DocumentInfo(
         title=f"{bush.name} {title}", author=bush.made_by or "fallgrade", subject=ctx.check_code(section_id),
-        language=ctx.language, date=ctx.date, compact=compact,
+        language=ctx.language, date=ctx.revision_of(section_id)[1], compact=compact,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class SectionSet:
+    """The sheets of one section, planned once: the pages for the book, and the finished PDF."""
+
+    section_id: str
+    pages: tuple[Page, ...]
+    pdf: bytes
+
+
+def make_set(ctx: SheetContext, section_id: str) -> SectionSet:
+    """Return the set of one section.
+
+    Raises
+    ------
+    KeyError
+        When the plan has no such section.
+    """
+    if section_id in retired_sections(ctx):
+        pages = tuple(retired_pages(ctx, section_id))
+        return SectionSet(section_id, pages, to_pdf(pages, _info(ctx, section_id, section_id, compact=False)))
+    ctx = ctx.issued.get(section_id, ctx)
+    pages = tuple(section_pages(ctx, ctx.section(section_id)))
+    return SectionSet(section_id, pages, to_pdf(pages, _info(ctx, section_id, section_id, compact=False)))
+
+
+def make_sets(ctx: SheetContext, section_ids: Sequence[str], *, processes: int = PROCESSES) -> Iterator[SectionSet]:
+    """Yield the sets of sections in the order asked for, made by several processes where the system can fork.
+
+    The bytes do not depend on the number of processes.
+
+    Raises
+    ------
+    KeyError
+        When the plan has no such section.
+    """
+    for name in section_ids:
+        if name not in retired_sections(ctx):
+            ctx.section(name)
+    return in_order(partial(make_set, ctx), section_ids, processes=processes)
 
 
 def render_section(ctx: SheetContext, section_id: str) -> bytes:
@@ -55,15 +123,20 @@ def render_section(ctx: SheetContext, section_id: str) -> bytes:
     KeyError
         When the plan has no such section.
     """
-    pages = section_pages(ctx, ctx.section(section_id))
-    return to_pdf(pages, _info(ctx, section_id, section_id, compact=False))
+    return make_set(ctx, section_id).pdf
 
 
-def render_book(ctx: SheetContext) -> bytes:
-    """Return the PDF of everything: the pages of the plan, then every section's sheets."""
+def render_book(ctx: SheetContext, sets: Sequence[SectionSet] = ()) -> bytes:
+    """Return the PDF of everything: the pages of the plan, then every section's sheets.
+
+    Sections whose sets are given are not planned again.
+    """
+    made = {one.section_id: one.pages for one in sets}
     pages = plan_pages(ctx)
     for section in ctx.plan.sections:
-        pages.extend(section_pages(ctx, section))
+        pages.extend(made.get(section.section_id) or section_pages(ctx, section))
+    for name in retired_sections(ctx):
+        pages.extend(made.get(name) or retired_pages(ctx, name))
     return to_pdf(pages, _info(ctx, ctx.w("common.plan_box"), "", compact=True))
 
 

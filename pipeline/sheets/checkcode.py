@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
-from pipeline.records import Mainline, Plan, Section, Support
+from pipeline.records import Change, Mainline, Plan, Section, Support
 
 
 def _canonical(value: object) -> Iterator[str]:
@@ -67,6 +67,17 @@ def _section_data(plan: Plan, section: Section) -> Iterator[Any]:
     yield [part for part in plan.takeoff.by_section if part.section_id == section.section_id]
     yield plan.takeoff.hours_by_section.get(section.section_id, {})
     yield plan.not_checked, plan.settings.sheets, plan.settings.bush, plan.settings.mainlines
+    if section.revision:
+        yield section.revision, section.replaces
+        for change in plan.changes:
+            if change.revision == section.revision:
+                yield from _change_data(change, section.section_id)
+
+
+def _change_data(change: Change, section_id: str) -> Iterator[Any]:
+    yield change.date, change.source, [(i.number, i.kind, i.note) for i in change.items]
+    for rows in (change.changes, change.jobs, change.steps, change.parts, change.sections):
+        yield [row for row in rows if row.section_id == section_id]
 
 
 def check_code(plan: Plan, section: Section) -> str:
@@ -83,7 +94,14 @@ def all_codes(plan: Plan) -> dict[str, str]:
 
     The plan's code covers all its sections and what no section holds.
     """
-    codes = {section.section_id: check_code(plan, section) for section in plan.sections}
+    codes = {
+        section.section_id: section.check_code if section.issued_in else check_code(plan, section)
+        for section in plan.sections
+    }
+    for change in plan.changes:  # a section that is given up has no data left but what goes
+        codes.update({
+            s.section_id: _code(_change_data(change, s.section_id)) for s in change.sections if s.retired
+        })
     trees = plan.trees
     rest = (plan.collections, plan.flow.stations, plan.takeoff.total, plan.findings, trees.status, trees.reason)
     return {**codes, "": _code([codes, rest])}

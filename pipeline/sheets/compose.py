@@ -22,7 +22,7 @@ LINE_FACTOR = 1.28  # line distance of running text, in letter sizes
 TEXT_PT = 8.8
 GAP_PT = 6.0
 _HEADING_PT = 11.0
-_LEAST_TABLE_PT = 75.0  # no table is begun with less room than this
+_LEAST_TABLE_PT = 64.0  # no table is begun with less room than this
 
 
 @dataclass(slots=True)
@@ -44,11 +44,15 @@ class Composer:
     title: str
     subtitle: str
     _pages: list[list[Mark]] = field(default_factory=list)
+    _heads: list[tuple[str, str]] = field(default_factory=list)  # title and subtitle of every finished page
+    _titles: list[str] = field(default_factory=list)  # of the page being filled
+    _subtitle: str = ""  # of the page being filled, when a later chapter has begun on it
     _marks: list[Mark] = field(default_factory=list)
     _y: float = 0.0
 
     def __post_init__(self) -> None:
         self._y = self.body.y1
+        self._titles = [self.title]
 
     @property
     def body(self) -> Rect:
@@ -74,7 +78,26 @@ class Composer:
         """Start a page, unless this one is still empty."""
         if self._marks:
             self._pages.append(self._marks)
+            self._heads.append((" · ".join(self._titles), self._subtitle or self.subtitle))
+            self._subtitle = ""
             self._marks, self._y = [], self.body.y1
+            self._titles = [self.ctx.w("common.continued", title=self.title)]
+
+    def chapter(self, title: str, subtitle: str, *, keep_pt: float) -> None:
+        """Begin another sheet's matter: below the last one when `keep_pt` points are left, else on a page of its own."""
+        self.need(keep_pt)
+        self.title = title
+        if not self._marks:
+            self._titles, self.subtitle = [title], subtitle
+            return
+        self._titles.append(title)
+        self._y -= 12.0
+        self._marks.append(Line(self.body.x0, self._y, self.body.x1, self._y, 1.8))
+        self._y -= 17.0
+        self._marks.append(Group((Text(self.body.x0, self._y, title, 14.0, bold=True),), role="H1"))
+        self._y -= 5.0
+        self.para(subtitle, size=8.6)
+        self._subtitle, self.subtitle = self._subtitle or self.subtitle, subtitle
 
     def need(self, height_pt: float) -> None:
         """Start a page when fewer than `height_pt` points are left."""
@@ -148,11 +171,12 @@ class Composer:
 
     def table(
         self, rows: Sequence[Row], columns: Sequence[Column], *, size: float = BODY_PT, row_height: float = ROW_PT,
-        heavy_every: int = 5, reserve_pt: float = 0.0,
+        heavy_every: int = 5, reserve_pt: float = 0.0, even: bool = True,
     ) -> None:
-        """Add a table; it runs over pages with its header repeated, cut evenly.
+        """Add a table; it runs over pages with its header repeated.
 
-        `reserve_pt` points are left below it, so that a closing line never stands alone on a page.
+        `reserve_pt` points are left below it, so that a closing line never stands alone on a page. The rows are cut
+        evenly, or, where other matter follows below (``even=False``), as full as can be.
         """
         rest = list(rows)
         if not rest:
@@ -162,7 +186,7 @@ class Composer:
         head, tall = heights(rest, columns, self.body.width, size=size, row_height=row_height)
         if tall[0] > self._y - low - head:  # a header alone is no table
             self.new_page()
-        counts = page_rows(tall, self._y - low - head, self.body.y1 - low - head)
+        counts = page_rows(tall, self._y - low - head, self.body.y1 - low - head, even=even)
         done = 0
         for i, count in enumerate(counts):
             if i:
@@ -178,14 +202,13 @@ class Composer:
     def pages(self) -> list[Page]:
         """Return the pages; the second and later ones say that they continue."""
         self.new_page()
-        more = self.ctx.w("common.continued", title=self.title)
         return [
-            body_page(self.ctx, self.section_id, self.title if i == 0 else more, self.subtitle, marks)
-            for i, marks in enumerate(self._pages)
+            body_page(self.ctx, self.section_id, title, subtitle, marks)
+            for (title, subtitle), marks in zip(self._heads, self._pages, strict=True)
         ]
 
 
-def page_rows(tall: Sequence[float], first_pt: float, later_pt: float) -> list[int]:
+def page_rows(tall: Sequence[float], first_pt: float, later_pt: float, *, even: bool = True) -> list[int]:
     """Return how many rows stand on each page: as few pages as possible, and no crumb on the last.
 
     Parameters
@@ -194,6 +217,8 @@ def page_rows(tall: Sequence[float], first_pt: float, later_pt: float) -> list[i
         Heights of the rows.
     first_pt, later_pt : float
         Room for rows on the first and on every later page.
+    even : bool
+        Whether the pages are to be about equally full; otherwise only a crumb of one or two rows is avoided.
 
     Raises
     ------
@@ -203,11 +228,11 @@ def page_rows(tall: Sequence[float], first_pt: float, later_pt: float) -> list[i
     if any(height > later_pt + 0.01 for height in tall):
         raise ValueError(f"a table row does not fit into {later_pt:.0f} points of height")
     greedy = _fill(tall, first_pt, later_pt, ())
-    if len(greedy) < 2:
+    if len(greedy) < 2 or (not even and greedy[-1] > 2):
         return greedy
-    even = ceil(len(tall) / len(greedy))
+    share = ceil(len(tall) / len(greedy))
     later = ceil((len(tall) - greedy[0]) / (len(greedy) - 1))
-    for most in ((even,) * len(greedy), (greedy[0], *(later,) * (len(greedy) - 1))):
+    for most in ((share,) * len(greedy), (greedy[0], *(later,) * (len(greedy) - 1))):
         counts = _fill(tall, first_pt, later_pt, most)
         if len(counts) == len(greedy) and counts[-1] >= greedy[-1]:
             return counts

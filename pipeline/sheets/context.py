@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 
 from pipeline.records import Ground, Plan, Section
@@ -43,6 +43,8 @@ class SheetContext:
         Plan date (YYYY-MM-DD) and revision letter.
     codes : mapping
         Check code by section ID, the whole plan's under ``""``.
+    issued : mapping
+        By section that a repair left alone: the context its sheets were issued with.
     """
 
     plan: Plan
@@ -55,6 +57,7 @@ class SheetContext:
     date: str
     revision: str
     codes: Mapping[str, str]
+    issued: Mapping[str, SheetContext] = field(default_factory=dict)
 
     def w(self, key: str, **values: object) -> str:
         """Return the words of a key with its blanks filled.
@@ -87,6 +90,18 @@ class SheetContext:
     def check_code(self, section_id: str) -> str:
         """Return the check code of a section, or of the whole plan for ``""``."""
         return self.codes[section_id]
+
+    def revision_of(self, section_id: str) -> tuple[str, str, str]:
+        """Return revision, date and replaced revision of a section's sheets, or of the whole plan's for ``""``."""
+        changes = self.plan.changes
+        if not section_id:
+            last = changes[-1] if changes else None
+            return (last.revision, last.date, last.replaces) if last else (self.revision, self.date, "")
+        known = {s.section_id: (s.revision, s.replaces) for s in self.plan.sections}
+        retired = {s.section_id: (c.revision, s.replaces) for c in changes for s in c.sections if s.retired}
+        revision, replaces = known.get(section_id) or retired.get(section_id, ("", ""))
+        date = next((c.date for c in changes if c.revision == revision), "")
+        return revision or self.revision, date or self.date, replaces
 
 
 def make_context(*, plan: Plan, terrain: Terrain, ground: Ground) -> SheetContext:

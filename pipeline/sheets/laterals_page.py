@@ -17,26 +17,31 @@ _FLAT = "▼"
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
-    """Return the lateral pages of a section."""
+    """Return the lateral pages of a section alone."""
     pages = Composer(ctx, section.section_id, ctx.w("laterals.title"), ctx.w("laterals.subtitle"))
+    fill(ctx, pages, section)
+    return pages.pages()
+
+
+def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    """Add the table of a section's laterals and their sums."""
     laterals = in_line_order(ctx, section)
     if not laterals:
         pages.para(ctx.w("laterals.none"))
-        return pages.pages()
+        return
     rows: list[Row] = []
     taps = 0
     for lateral in laterals:
         taps += lateral.taps
         rows.append(_row(ctx, lateral, taps))
     _notes(ctx, pages)
-    pages.table(rows, _columns(ctx), row_height=WRITE_IN_ROW_PT, reserve_pt=20.0)
+    pages.table(rows, _columns(ctx), row_height=WRITE_IN_ROW_PT, reserve_pt=20.0, even=False)
     pages.space(3.0)
     cut = sum(cut_length_m(lateral) for lateral in laterals)
     pages.para(ctx.w(
         "laterals.total", laterals=len(laterals), trees=sum(len(lat.tree) for lat in laterals), taps=taps,
         length=say(ctx, ctx.units.length(cut)),
     ), size=10.0, bold=True)
-    return pages.pages()
 
 
 def _notes(ctx: SheetContext, pages: Composer) -> None:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
+from pipeline.sheets.compose import say
 from pipeline.sheets.context import SheetContext
+from pipeline.sheets.doubt import level_word, span_confidence
 from pipeline.sheets.marks import Mark, Rect, heading, paragraph
 from pipeline.sheets.section_view import Piece, SectionView, is_ladder
-from pipeline.sheets.table import Cell, Column, Row, table
+from pipeline.sheets.table import Cell, Column, Row, heights, table
 from pipeline.sheets.text import wrap
 from pipeline.units import FT_M
 
 TOLERANCE_M = 0.3 * FT_M  # ours: a tenth of a metre, about 0.3 ft, between sheet and tape
 _FLAT_SLACK_PCT = 0.25  # a span within this of the least grade leaves no room for error; ours
+_ROW_PT = 18.0
 _STAKED_KINDS = ("road", "trail", "power_line")
 
 
@@ -31,7 +34,7 @@ def look_rows(ctx: SheetContext, view: SectionView) -> list[Row]:
     """Return the rows of the table in station order, mainline by mainline."""
     found: list[Look] = []
     for piece in view.pieces:
-        found += sorted([*_heights(ctx, piece), *_crossings(ctx, view, piece), *_flats(ctx, piece)],
+        found += sorted([*_heights(ctx, piece), *_crossings(ctx, view, piece), *_flats(ctx, piece), *_unproven(ctx, piece)],
                         key=lambda look: (look.station_m, look.row))
     unique = dict.fromkeys(look.row for look in found)
     return [tuple(Cell(text) for text in row) for row in unique]
@@ -75,9 +78,25 @@ def _flats(ctx: SheetContext, piece: Piece) -> list[Look]:
     for a, b in pairwise(piece.supports):
         run = b.station_m - a.station_m
         grade = 100.0 * (b.line_z_m - a.line_z_m) / run if run > 0.0 else 0.0
-        if run > 1e-6 and grade < limit:
+        if run > 1e-6 and grade < limit and span_confidence(ctx, a, b) == "high":
             what = ctx.w("profile.flat", grade=f"{grade:.1f}")
             out.append(_look(ctx, piece, a.support_id, a.station_m, ctx.units.height(a.height_m), what))
+    return out
+
+
+def _unproven(ctx: SheetContext, piece: Piece) -> list[Look]:
+    """Return one row for every run of spans whose fall the terrain cannot prove."""
+    spans = [(a, b, span_confidence(ctx, a, b)) for a, b in pairwise(piece.supports) if b.station_m > a.station_m]
+    out = []
+    for confidence, run in groupby(spans, key=lambda span: span[2]):
+        held = list(run)
+        if confidence == "high":
+            continue
+        low, high = held[0][0], held[-1][1]
+        grade = min(100.0 * (b.line_z_m - a.line_z_m) / (b.station_m - a.station_m) for a, b, _ in held)
+        what = ctx.w("profile.level", word=level_word(ctx, confidence), n=len(held), grade=f"{grade:.1f}")
+        names = f"{low.support_id}\u2013{high.support_id.rpartition('-')[2]}"
+        out.append(_look(ctx, piece, names, low.station_m, "", what))
     return out
 
 
@@ -93,25 +112,41 @@ class LookResult(NamedTuple):
     told: bool
 
 
+def look_height(ctx: SheetContext, rows: list[Row], width: float) -> float:
+    """Return the height of the whole block in points."""
+    below = 11.0 * len(_notes(ctx, width)) + 4.0
+    if not rows:
+        return 20.0 + 14.0 + below
+    head, tall = heights(rows, _columns(ctx), width, row_height=_ROW_PT)
+    return 20.0 + head + sum(tall) + below
+
+
+def _notes(ctx: SheetContext, width: float) -> list[tuple[str, bool]]:
+    notes = [(ctx.w("profile.note_heights"), False),
+             (ctx.w("profile.note_tolerance", tolerance=say(ctx, ctx.units.height(TOLERANCE_M))), True)]
+    return [(part, bold) for text, bold in notes for part in wrap(text, 8.4, width, bold=bold)]
+
+
+def _columns(ctx: SheetContext) -> list[Column]:
+    return [
+        Column(ctx.w("profile.look_where"), 72.0, bold=True),
+        Column(ctx.w("profile.look_station"), 46.0, bold=True),
+        Column(ctx.w("profile.look_measure"), 44.0, "right", bold=True),
+        Column(ctx.w("profile.look_what"), 200.0, flex=1.0, wrap=True),
+        Column(ctx.w("profile.look_done"), 34.0, "center", tick=True),
+    ]
+
+
 def look_table(ctx: SheetContext, rows: list[Row], rect: Rect) -> LookResult:
     """Return heading, table and notes in a rectangle."""
-    notes = [(ctx.w("profile.note_heights"), False),
-             (ctx.w("profile.note_tolerance", tolerance=ctx.units.height(TOLERANCE_M)), True)]
-    lines = [(part, bold) for text, bold in notes for part in wrap(text, 8.4, rect.width, bold=bold)]
+    lines = _notes(ctx, rect.width)
     below = 11.0 * len(lines) + 4.0
-    if rect.height < below + 62.0:
+    if rect.height < min(look_height(ctx, rows, rect.width), below + 62.0) - 0.5:
         return LookResult([], rows, told=False)
     marks: list[Mark] = [heading(rect.x0, rect.y1 - 12.0, ctx.w("profile.look"), 11.5)]
     y, left = rect.y1 - 20.0, rows
     if rows:
-        columns = [
-            Column(ctx.w("profile.look_where"), 58.0, bold=True),
-            Column(ctx.w("profile.look_station"), 46.0, bold=True),
-            Column(ctx.w("profile.look_measure"), 44.0, "right", bold=True),
-            Column(ctx.w("profile.look_what"), 200.0, flex=1.0, wrap=True),
-            Column(ctx.w("profile.look_done"), 34.0, "center", tick=True),
-        ]
-        result = table(rows, columns, Rect(rect.x0, rect.y0 + below, rect.x1, y), row_height=18.0)
+        result = table(rows, _columns(ctx), Rect(rect.x0, rect.y0 + below, rect.x1, y), row_height=_ROW_PT)
         marks += result.marks
         y, left = result.bottom_y, result.rows_left
     else:

@@ -23,9 +23,13 @@ _LEAST_RATIO = 235.0  # larger scales show a crew no more of the ground
 _DETAIL_OVERLAP_PT = 60.0
 _DETAIL_FOOT_PT = 56.0
 TAG_RATIO_LEAST = 1900  # smaller scales never carry tree tags
-_DETAIL_RATIO = 720.0  # or half the main map's, where that is larger still
+# a detail map is at least this much larger than the main map, and at these scales
+_DETAIL_SHARE, _DETAIL_FROM, _DETAIL_RATIO = 0.7, 475.0, 965.0
 _DETAILED = ("tag", "support", "lateral", "end", "crossing")
-_FEW_LOST, _LOST_SHARE = 6, 0.06  # so many lost labels are told in words; more of them get detail maps
+# So many lost labels are told in words; more of them get detail maps. Tags are painted on the trees and stand in
+# the lateral table in walking order, so more of them may be missed. Ours.
+_FEW_TAGS, _TAG_SHARE = 8, 0.2
+_FEW_NAMED = 5
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
@@ -60,7 +64,8 @@ def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[Ma
     points = window.plan(lost)
     if not tags:
         return drawing, all_points_m(view)
-    if len(points) <= max(_FEW_LOST, _LOST_SHARE * len(view.tree)):
+    tags_lost = sum(d.kind == "tag" for d in drawing.dropped)
+    if tags_lost <= max(_FEW_TAGS, _TAG_SHARE * len(view.tree)) and len(points) - tags_lost <= _FEW_NAMED:
         return drawing, points[:0]
     return drawing, points
 
@@ -85,11 +90,11 @@ def _details(
 def _detail_maps(
     ctx: SheetContext, view: SectionView, window: MapView, frame: Rect, points: Floats
 ) -> list[MapDrawing]:
-    """Return maps at a larger scale that show all the points."""
-    most = min(_DETAIL_RATIO, max(window.ratio / 2.0, _LEAST_RATIO))
-    ratio = max(r for r in ratios(us=ctx.units.is_us) if r <= most + 1.0)
-    return [draw_map(ctx, view, tile, tags=True)
-            for tile in tiles(window, points, ratio, frame, _DETAIL_OVERLAP_PT)]
+    """Return as few maps as show all the points, at the largest scale at which so few do."""
+    most = max(min(_DETAIL_RATIO, window.ratio * _DETAIL_SHARE), _LEAST_RATIO)
+    choices = [r for r in ratios(us=ctx.units.is_us) if min(_DETAIL_FROM, most) - 1.0 <= r <= most + 1.0]
+    cut = [tiles(window, points, ratio, frame, _DETAIL_OVERLAP_PT) for ratio in choices or [most]]
+    return [draw_map(ctx, view, tile, tags=True) for tile in min(cut, key=len)]
 
 
 def _figure(ctx: SheetContext, view: SectionView, drawing: MapDrawing) -> Group:

@@ -11,43 +11,54 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.laterals_page import CUT_SLACK, cut_length_m, in_line_order
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.parts import in_units, part_name, task_name, whole
-from pipeline.sheets.table import WRITE_IN_ROW_PT, Column, Row
+from pipeline.sheets.table import ROW_PT, WRITE_IN_ROW_PT, Column, Row
 
-_CUT_COLUMNS = 4
+_CUT_COLUMNS = 5
 _STEPS = 9  # words materials.step_1 ... step_9
 _CHECKS = 7  # words materials.check_1 ... check_7
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
-    """Return the material and sign-off pages of a section."""
-    name = ctx.plan.settings.bush.name
-    pages = Composer(ctx, section.section_id, ctx.w("materials.title"), ctx.w("materials.subtitle", name=name))
+    """Return the material and sign-off pages of a section alone."""
+    pages = Composer(ctx, section.section_id, ctx.w("materials.title"), subtitle(ctx))
+    fill(ctx, pages, section)
+    return pages.pages()
+
+
+def subtitle(ctx: SheetContext) -> str:
+    """Return the line under the title."""
+    return ctx.w("materials.subtitle", name=ctx.plan.settings.bush.name)
+
+
+def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    """Add everything from the load list to the sign-off."""
     _load_list(ctx, pages, section)
     _pipes(ctx, pages, section)
     _cut_list(ctx, pages, section)
     _hours(ctx, pages, section)
     _steps(ctx, pages)
     _sign_off(ctx, pages)
-    return pages.pages()
 
 
 def _load_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     parts = [p for p in ctx.plan.takeoff.by_section if p.section_id == section.section_id]
     pages.heading(ctx.w("materials.load"))
-    rows: list[Row] = []
+    cells = []
     for part in parts:
         amount, unit = in_units(ctx, part.quantity, part.unit)
         if part.code != "LABOUR":
-            rows.append([part_name(ctx, part), unit, whole(ctx, amount), "", "", ""])
-    if not rows:
+            cells.append((part_name(ctx, part), f"{whole(ctx, amount)} {unit}", "", ""))
+    if not cells:
         pages.para(ctx.w("materials.load_none"))
+    half = ceil(len(cells) / 2)
+    rows: list[Row] = [
+        [*left, *(right or ("",) * 4)] for left, right in zip_longest(cells[:half], cells[half:])
+    ]
     pages.table(rows, [
-        Column(ctx.w("materials.col_item"), 200.0, bold=True, flex=1.0),
-        Column(ctx.w("materials.col_unit"), 44.0, "center"),
-        Column(ctx.w("materials.col_plan"), 60.0, "right", bold=True),
-        Column(ctx.w("materials.col_loaded"), 50.0, "center", tick=True),
-        Column(ctx.w("materials.col_used"), 60.0), Column(ctx.w("materials.col_left"), 60.0),
-    ])
+        Column(ctx.w("materials.col_item"), 116.0, bold=True, flex=1.0, wrap=True),
+        Column(ctx.w("materials.col_plan"), 50.0, "right", bold=True),
+        Column(ctx.w("materials.col_loaded"), 36.0), Column(ctx.w("materials.col_used"), 36.0),
+    ] * 2)
     pages.para(ctx.w("materials.load_note"))
     pages.space()
 
@@ -111,9 +122,9 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     pages.heading(ctx.w("materials.cut", slack=f"{100 * CUT_SLACK:.0f}"))
     unit = say(ctx, ctx.units.length_unit)
     columns = [
-        Column(ctx.w("materials.col_lateral"), 52.0, bold=True, flex=1.0),
-        Column(f"{ctx.w('materials.col_cut')} {unit}", 34.0, "right"),
-        Column(ctx.w("materials.col_drops"), 28.0, "right"), Column("✓", 20.0),
+        Column(ctx.w("materials.col_lateral"), 46.0, bold=True, flex=1.0),
+        Column(f"{ctx.w('materials.col_cut')} {unit}", 26.0, "right"),
+        Column(ctx.w("materials.col_drops"), 22.0, "right"), Column("✓", 14.0),
     ] * _CUT_COLUMNS
     pages.table(rows, columns)
     pages.space()
@@ -123,17 +134,16 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
     tasks = ctx.plan.takeoff.hours_by_section.get(section.section_id, {})
     if not tasks:
         return
-    pages.heading(ctx.w("materials.hours"))
     cells = [(task_name(ctx, task), say(ctx, f"{hours:.1f}"), "") for task, hours in tasks.items() if hours > 0.0]
     cells.append((ctx.w("materials.sum"), say(ctx, f"{sum(tasks.values()):.1f}"), ""))
-    half = ceil(len(cells) / 2)
-    rows: list[Row] = [
-        [*left, *(right or ("", "", ""))] for left, right in zip_longest(cells[:half], cells[half:])
-    ]
+    third = ceil(len(cells) / 3)
+    strips = [cells[i * third: (i + 1) * third] for i in range(3)]
+    rows: list[Row] = [[text for cell in line for text in cell or ("", "", "")] for line in zip_longest(*strips)]
+    pages.heading(ctx.w("materials.hours"), keep_pt=ROW_PT * len(rows) + 40.0)
     pages.table(rows, [
-        Column(ctx.w("materials.col_task"), 130.0, bold=True, flex=1.0),
-        Column(ctx.w("materials.col_hours"), 62.0, "right", bold=True), Column(ctx.w("materials.col_real"), 44.0),
-    ] * 2, heavy_every=0)
+        Column(ctx.w("materials.col_task"), 100.0, bold=True, flex=1.0, wrap=True),
+        Column(ctx.w("materials.col_hours"), 36.0, "right", bold=True), Column(ctx.w("materials.col_real"), 32.0),
+    ] * 3, heavy_every=0)
     size = ctx.plan.settings.sheets.crew_size
     if size > 0:
         days = sum(tasks.values()) / size
@@ -152,12 +162,12 @@ def _steps(ctx: SheetContext, pages: Composer) -> None:
 
 def _sign_off(ctx: SheetContext, pages: Composer) -> None:
     """Add room for changes, signatures and how the sheet gets back; all on one page."""
-    pages.need(2 * WRITE_IN_ROW_PT + 116.0)
-    lines = min(6, max(2, int((pages.left_pt - 116.0) / WRITE_IN_ROW_PT)))
+    pages.need(2 * WRITE_IN_ROW_PT + 104.0)
+    lines = min(6, max(2, int((pages.left_pt - 104.0) / WRITE_IN_ROW_PT)))
     pages.heading(ctx.w("materials.changes"), keep_pt=lines * WRITE_IN_ROW_PT)
     pages.block(lines * WRITE_IN_ROW_PT, lambda rect: _blank_lines(rect, lines))
-    pages.para(ctx.w("materials.tolerance"))
-    pages.block(52.0, lambda rect: _signatures(ctx, rect))
+    pages.para(ctx.w("materials.tolerance"), size=8.5)
+    pages.block(44.0, lambda rect: _signatures(ctx, rect))
     pages.para(ctx.w("materials.return", code=ctx.check_code(pages.section_id)), bold=True)
 
 

@@ -90,18 +90,19 @@ def page_frame(
     area = paper_of(ctx).printable
     shown = section_id or ctx.w("common.plan_box")
     return [
-        *_head(ctx, area, shown, title, subtitle, sheet_no, sheets),
+        *_head(ctx, area, section_id, shown, title, subtitle, sheet_no, sheets),
         *_foot(ctx, area, section_id, shown, sheet_no, sheets),
     ]
 
 
 def _head(
-    ctx: SheetContext, area: Rect, shown: str, title: str, subtitle: str, sheet_no: int, sheets: int
+    ctx: SheetContext, area: Rect, section_id: str, shown: str, title: str, subtitle: str, sheet_no: int, sheets: int
 ) -> list[Mark]:
+    letter, date, _ = ctx.revision_of(section_id)
     box = Rect(area.x0 + 1.0, area.y1 - HEAD_PT + 5.0, area.x0 + BOX_WIDTH_PT, area.y1 - 1.0)
     id_text, id_size = fit(shown, ID_SIZE_PT, box.width - 10.0, bold=True, least=9.0)
     sheet = ctx.w("common.sheet_of", sheet=sheet_no, sheets=sheets)
-    revision = ctx.w("common.revision_date", revision=ctx.revision, date=ctx.date)
+    revision = ctx.w("common.revision_date", revision=letter, date=date)
     right = max(width_pt(sheet, 13.0, bold=True), width_pt(revision, 9.5))
     left = box.x1 + 8.0
     title_text, title_size = fit(title, 15.0, area.x1 - right - left - 10.0, bold=True)
@@ -127,7 +128,7 @@ def _foot(
     corner = f"{shown}   {sheet_no}/{sheets}"
     corner_size = 14.0
     room = area.width - width_pt(corner, corner_size, bold=True) - 16.0
-    lines = ((datum_line(ctx), False), (maker_line(ctx), False), (code_line(ctx, section_id), True))
+    lines = ((datum_line(ctx), False), (maker_line(ctx, section_id), False), (code_line(ctx, section_id), True))
     marks: list[Mark] = [Line(area.x0, top, area.x1, top, 0.7)]
     for i, (text, bold) in enumerate(lines):
         shown_text, size = fit(text, 7.0, room, bold=bold)
@@ -146,11 +147,13 @@ def datum_line(ctx: SheetContext) -> str:
     )
 
 
-def maker_line(ctx: SheetContext) -> str:
-    """Return who made the plan and when, and what it is not."""
+def maker_line(ctx: SheetContext, section_id: str = "") -> str:
+    """Return who made the plan and when, which sheets these take the place of, and what they are not."""
     maker = ctx.plan.settings.bush.made_by
-    made = ctx.w("common.made_by", maker=maker, date=ctx.date) if maker else ctx.w("common.made", date=ctx.date)
-    return f"{made} {ctx.w('common.not_a_survey')}"
+    _, date, replaces = ctx.revision_of(section_id)
+    made = ctx.w("common.made_by", maker=maker, date=date) if maker else ctx.w("common.made", date=date)
+    instead = f"{ctx.w('common.replaces', revision=replaces)} " if replaces else ""
+    return f"{made} {instead}{ctx.w('common.not_a_survey')}"
 
 
 def code_line(ctx: SheetContext, section_id: str) -> str:

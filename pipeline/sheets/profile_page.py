@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from pipeline.records import Section
 from pipeline.sheets.context import SheetContext
-from pipeline.sheets.look_hard import look_rows, look_table
+from pipeline.sheets.look_hard import look_height, look_rows, look_table
 from pipeline.sheets.mapview import POINT_M, ratios
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.paper import body_page, body_rect
@@ -18,15 +18,16 @@ from pipeline.sheets.profile_strip import (
     TITLE_PT,
     Strip,
     caption,
-    steepness,
+    chart_height,
     strip_marks,
     strip_width,
 )
 from pipeline.sheets.section_view import Piece, SectionView, section_view
 
-_LEAST_RATIO, _MOST_RATIO = 235.0, 1000.0
+_LEAST_RATIO, _MOST_RATIO = 235.0, 1210.0
 _CHART_LEAST_PT, _CHART_MOST_PT = 104.0, 300.0
-_LEAST_STEEP = 1.2  # two rows share a page only while lines are still drawn steeper than real
+_LEAST_STEEP = 1.0  # lines are never drawn flatter than real
+_ABOVE_TABLE_PT = 8.0
 _APART_PT = 10.0  # between strips side by side
 
 
@@ -34,15 +35,16 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     """Return the profile pages of a section: strips of its pieces, then what needs a hard look."""
     view = section_view(ctx, section)
     body = body_rect(ctx)
-    groups = _pages(ctx, _rows(ctx, view, body.width), body.height)
     looks = look_rows(ctx, view)
+    table_pt = look_height(ctx, looks, body.width) + _ABOVE_TABLE_PT
+    groups = _layout(ctx, view, body, table_pt)
     pages: list[Page] = []
     told = False
     for k, group in enumerate(groups):
         last = k == len(groups) - 1
-        marks, bottom = _rows_of(ctx, view, group, body, table_pt=72.0 + 24.0 * max(len(looks), 1) if last else 0.0)
+        marks, bottom = _rows_of(ctx, view, group, body, table_pt=table_pt if last else 0.0)
         if last:
-            result = look_table(ctx, looks, Rect(body.x0, body.y0, body.x1, bottom - 8.0))
+            result = look_table(ctx, looks, Rect(body.x0, body.y0, body.x1, bottom - _ABOVE_TABLE_PT))
             marks += result.marks
             looks, told = result.rows_left, result.told
         pages.append(_page(ctx, section, marks, first=k == 0))
@@ -64,15 +66,14 @@ def _rows_of(
     ctx: SheetContext, view: SectionView, group: list[list[Strip]], body: Rect, *, table_pt: float
 ) -> tuple[list[Mark], float]:
     """Return the rows of strips of one page from its top, and where they end."""
-    fixed = len(group) * (TITLE_PT + BANDS_PT) + CAPTION_PT
-    chart = (body.height - fixed - table_pt) / len(group)
-    if chart < _CHART_LEAST_PT:
-        chart = (body.height - fixed) / len(group)
-    chart = min(max(chart, _CHART_LEAST_PT), _CHART_MOST_PT)
-    height = TITLE_PT + chart + BANDS_PT
+    spare = body.height - _height(ctx, group)
+    if spare >= table_pt:
+        spare -= table_pt
+    charts = _stretched([least_chart(ctx, row) for row in group], spare)
     marks: list[Mark] = []
     top = body.y1
-    for row in group:
+    for row, chart in zip(group, charts, strict=True):
+        height = TITLE_PT + chart + BANDS_PT
         x = body.x0
         for strip in row:
             wide = strip_width(strip)
@@ -83,19 +84,40 @@ def _rows_of(
     return marks, top - CAPTION_PT
 
 
+def _stretched(charts: list[float], spare_pt: float) -> list[float]:
+    """Return chart heights that share what a page has left, none higher than the most."""
+    out = list(charts)
+    for _ in charts:
+        room = [i for i, chart in enumerate(out) if chart < _CHART_MOST_PT]
+        if not room or spare_pt < 1.0:
+            break
+        share = spare_pt / len(room)
+        for i in room:
+            more = min(share, _CHART_MOST_PT - out[i])
+            out[i] += more
+            spare_pt -= more
+    return out
+
+
+def least_chart(ctx: SheetContext, row: list[Strip]) -> float:
+    """Return the least chart height at which every line of a row is drawn steeper than real."""
+    wanted = max(chart_height(ctx, strip, _LEAST_STEEP) for strip in row)
+    return min(max(wanted, _CHART_LEAST_PT), _CHART_MOST_PT)
+
+
+def _height(ctx: SheetContext, group: list[list[Strip]]) -> float:
+    """Return the least height of rows of strips on one page, with the caption."""
+    return sum(TITLE_PT + BANDS_PT + least_chart(ctx, row) for row in group) + CAPTION_PT
+
+
 def _pages(ctx: SheetContext, rows: list[list[Strip]], height: float) -> list[list[list[Strip]]]:
     """Return rows of strips by page: as many on a page as fit while charts stay steep enough to read."""
     groups: list[list[list[Strip]]] = []
     for row in rows:
-        if groups:
-            group = [*groups[-1], row]
-            chart = (height - CAPTION_PT) / len(group) - TITLE_PT - BANDS_PT
-            if chart >= _CHART_LEAST_PT and all(
-                steepness(ctx, strip, chart) >= _LEAST_STEEP for r in group for strip in r
-            ):
-                groups[-1] = group
-                continue
-        groups.append([row])
+        if groups and _height(ctx, [*groups[-1], row]) <= height:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
     return groups
 
 
@@ -114,21 +136,23 @@ def _packed(strips: list[Strip], width: float) -> list[list[Strip]]:
     return rows
 
 
-def _rows(ctx: SheetContext, view: SectionView, width: float) -> list[list[Strip]]:
-    """Return all strips of a section in rows, at the one horizontal scale that needs the fewest rows."""
-    room = width - GUTTER_PT - SIDE_PT
-    best: list[list[Strip]] = []
+def _layout(ctx: SheetContext, view: SectionView, body: Rect, table_pt: float) -> list[list[list[Strip]]]:
+    """Return all strips of a section in rows by page, at the one horizontal scale that needs the fewest pages.
+
+    Among equals, fewer rows and then fewer strips: a line that is cut is harder to follow than one drawn smaller.
+    """
+    room = body.width - GUTTER_PT - SIDE_PT
+    best: list[list[list[Strip]]] = []
+    best_cost = (0, 0, 0, 0)
     for ratio in (r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO <= r <= _MOST_RATIO):
         reach_m = room * ratio * POINT_M
-        rows = _packed([s for piece in view.pieces for s in piece_strips(piece, reach_m, ratio)], width)
-        if not best or _cost(rows) < _cost(best):
-            best = rows
+        rows = _packed([s for piece in view.pieces for s in piece_strips(piece, reach_m, ratio)], body.width)
+        groups = _pages(ctx, rows, body.height)
+        over = int(_height(ctx, groups[-1]) + table_pt > body.height)
+        cost = (len(groups) + over, over, len(rows), sum(len(row) for row in rows))
+        if not best or cost < best_cost:
+            best, best_cost = groups, cost
     return best
-
-
-def _cost(rows: list[list[Strip]]) -> tuple[int, int]:
-    """Return rows, then strips: a line that is cut is harder to follow than one drawn smaller."""
-    return len(rows), sum(len(row) for row in rows)
 
 
 def piece_strips(piece: Piece, reach_m: float, ratio: float) -> list[Strip]:

@@ -48,11 +48,11 @@ _VERTICAL_M = (12.5, 25, 40, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750
 _ABOVE_PT, _BELOW_PT = 30.0, 44.0  # room over the line for heights, under the ground for crossings and laterals
 # name of the band, height, letter size, bold
 _BANDS = (
-    ("row_support", 22.0, 8.2, True), ("row_station", 36.0, 8.2, True), ("row_height", 21.0, 9.2, True),
-    ("row_line", 31.0, 7.6, False), ("row_ground", 31.0, 7.6, False), ("row_fall", 21.0, 7.6, False),
+    ("row_support", 20.0, 8.2, True), ("row_station", 36.0, 8.2, True), ("row_height", 20.0, 9.2, True),
+    ("row_line", 29.0, 7.6, False), ("row_ground", 29.0, 7.6, False), ("row_fall", 20.0, 7.6, False),
 )
-_PIPE_PT = 14.0
-BANDS_PT = sum(row[1] for row in _BANDS) + _PIPE_PT + 9.0
+_PIPE_PT = 13.0
+BANDS_PT = sum(row[1] for row in _BANDS) + _PIPE_PT + 8.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,9 +87,14 @@ class _Chart:
         return self.rect.y0 + (z_m - self.base_m) * self.vertical_pt_per_m
 
 
+def vertical_series(*, us: bool) -> list[float]:
+    """Return the denominators of the vertical scales, largest scale first."""
+    return [feet * FT_M / 0.0254 for feet in _VERTICAL_FT] if us else list(_VERTICAL_M)
+
+
 def vertical_ratio(relief_m: float, room_pt: float, *, us: bool) -> float:
     """Return the denominator of the vertical scale: the largest of the series that shows the relief."""
-    series = [feet * FT_M / 0.0254 for feet in _VERTICAL_FT] if us else list(_VERTICAL_M)
+    series = vertical_series(us=us)
     return next((r for r in series if relief_m / (r * POINT_M) <= room_pt), series[-1])
 
 
@@ -98,11 +103,13 @@ def strip_width(strip: Strip) -> float:
     return max(_NARROWEST_PT, GUTTER_PT + SIDE_PT + (strip.high_m - strip.low_m) / (strip.ratio * POINT_M))
 
 
-def steepness(ctx: SheetContext, strip: Strip, chart_pt: float) -> float:
-    """Return how many times steeper than real a strip is drawn in a chart of this height."""
+def chart_height(ctx: SheetContext, strip: Strip, steep: float) -> float:
+    """Return the least chart height at which a strip is drawn at least `steep` times steeper than real."""
     levels = [s.line_z_m for s in strip.supports] + [s.ground_z_m for s in strip.supports]
-    relief = max(levels) - min(levels)
-    return strip.ratio / vertical_ratio(relief, chart_pt - _ABOVE_PT - _BELOW_PT, us=ctx.units.is_us)
+    relief = max(levels, default=0.0) - min(levels, default=0.0)
+    series = vertical_series(us=ctx.units.is_us)
+    ratio_v = max((r for r in series if r <= strip.ratio / steep + 1e-6), default=series[0])
+    return relief / (ratio_v * POINT_M) + _ABOVE_PT + _BELOW_PT
 
 
 def strip_marks(ctx: SheetContext, view: SectionView, strip: Strip, rect: Rect, chart_pt: float) -> list[Mark]:
@@ -296,7 +303,7 @@ def _crossing_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: 
                       needed=ctx.units.height(c.needed_m))
         lines = ((c.name or ctx.w(f"common.{c.kind}"), True), (words, False))
         wide = max(width_pt(t, 7.4, bold=b) for t, b in lines)
-        left = x + 3.0 if x + 3.0 + wide <= chart.rect.x1 else x - 3.0 - wide
+        left = x + 3.0 if x + 3.0 + wide <= chart.rect.x1 else max(chart.rect.x0 + 2.0, x - 3.0 - wide)
         y = chart.rect.y0 + 38.0
         while any(Rect(left, y - 10.0, left + wide, y + 8.0).overlaps(o) for o in taken):
             y += 9.0
@@ -332,7 +339,7 @@ def _bands(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
     units = ctx.units
     at = [chart.x(s.station_m) for s in supports]
     xs = spread(at, _COLUMN_PT, chart.rect.x0 + 5.0, chart.rect.x1 - 5.0)
-    top = chart.rect.y0 - 9.0
+    top = chart.rect.y0 - 8.0
     marks: list[Mark] = [
         Line(a, chart.rect.y0, b, top, 0.5, "#7a7a7a") for a, b in zip(at, xs, strict=True)
     ]

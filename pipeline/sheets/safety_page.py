@@ -11,15 +11,18 @@ from pipeline.sheets.compose import Composer, boxed_lines, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
 from pipeline.sheets.local import local, tied
-from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text
-from pipeline.sheets.table import Cell, Column, Row
-from pipeline.sheets.text import fit, wrap
+from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text, heading
+from pipeline.sheets.newspaper import Block, column_width, two_columns
+from pipeline.sheets.text import SMALLEST_PT, fit, width_pt, wrap
 
 _LEFT_PT = 0.5  # share of the width that the place block takes
 _NOTE_PT = 8.8
 _STEP = 1.25
 _SIGN_PT = 96.0
 _CODE_PT = 64.0
+_TITLE_PT = 108.0  # of the fixed lines
+_NARROW_PT, _NARROW_STEP = 8.5, 1.12  # two-column cautions
+_NARROW_CODE_PT, _NARROW_SIGN_PT = 41.0, 37.0
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
@@ -37,10 +40,9 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     for note in first:
         _note(ctx, pages, words, note)
     pages.space(3.0)
-    pages.para(ctx.w("safety.more", n=len(rest)), bold=True)
     if rest:
-        if pages.page_no == 1:
-            pages.new_page()
+        pages.para(ctx.w("safety.more", n=len(rest)), bold=True)
+        pages.space(2.0)
         _rest(ctx, pages, words, rest)
     _sign_off(ctx, pages, found)
     return pages.pages()
@@ -51,8 +53,8 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
 
 def _emergency(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add where help comes to, whom to call, and lines for what the plan does not know."""
-    pages.block(124.0, lambda rect: _emergency_marks(ctx, rect, section))
-    pages.space(6.0)
+    pages.block(118.0, lambda rect: _emergency_marks(ctx, rect, section))
+    pages.space(4.0)
 
 
 def _emergency_marks(ctx: SheetContext, rect: Rect, section: Section) -> list[Mark]:
@@ -135,8 +137,8 @@ def _fixed_lines(ctx: SheetContext, pages: Composer, section: Section, words: Sa
 
 def _titled(pages: Composer, title: str, text: str) -> None:
     """Add one line of text behind its bold title, wrapped together."""
-    room = pages.body.width - 132.0
-    heads = wrap(title, _NOTE_PT, 126.0, bold=True)
+    room = pages.body.width - _TITLE_PT
+    heads = wrap(title, _NOTE_PT, _TITLE_PT - 6.0, bold=True)
     lines = wrap(text, _NOTE_PT, room)
     height = max(len(heads), len(lines)) * _NOTE_PT * _STEP + 2.5
 
@@ -146,7 +148,7 @@ def _titled(pages: Composer, title: str, text: str) -> None:
             Text(rect.x0, y - i * _NOTE_PT * _STEP, head, _NOTE_PT, bold=True) for i, head in enumerate(heads)
         ), role="P")]
         marks.append(Group(tuple(
-            Text(rect.x0 + 132.0, y - i * _NOTE_PT * _STEP, line, _NOTE_PT) for i, line in enumerate(lines)
+            Text(rect.x0 + _TITLE_PT, y - i * _NOTE_PT * _STEP, line, _NOTE_PT) for i, line in enumerate(lines)
         ), role="P"))
         return marks
 
@@ -191,7 +193,7 @@ def _ladder_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found:
 
 def _block(ctx: SheetContext, pages: Composer, title: str, lines: list[tuple[str, bool]], *, hold: bool) -> None:
     """Add a titled box of lines, with HOLD and room for initials when work must wait for them."""
-    right = _SIGN_PT + 46.0 if hold else 0.0
+    right = _SIGN_PT + 24.0 if hold else 0.0
     wrapped = [
         (piece, bold) for text, bold in lines
         for piece in wrap(tied(text), _NOTE_PT, pages.body.width - 106.0 - right, bold=bold)
@@ -299,32 +301,88 @@ def _initials(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
 
 
 def _rest(ctx: SheetContext, pages: Composer, words: SafetyWords, rest: tuple[SafetyNote, ...]) -> None:
-    """Add the notes of the later pages, by kind of work, each kind in severity order."""
+    """Add the notes after the first, in two columns, by kind of work, each kind in severity order."""
+    wide = column_width(pages)
+    code_pt = max(_NARROW_CODE_PT, *(
+        width_pt(severity_word(ctx, n), SMALLEST_PT, bold=True) + 5.5 for n in (1, 3, 4, 5)))
+    blocks: list[Block] = []
     for letters, title in words.group.items():
         own = [n for n in rest if n.code[0] in letters]
-        if not own:
-            continue
-        pages.heading(title, keep_pt=34.0, size=10.0)
-        for note in own:
-            _note(ctx, pages, words, note)
-        pages.space(4.0)
+        if own:
+            blocks.append(_group_title(*fit(title, 9.6, wide, bold=True)))
+            blocks += [_narrow_note(ctx, words, note, wide, code_pt) for note in own]
+    two_columns(pages, blocks)
+
+
+def _group_title(title: str, size: float) -> Block:
+    return Block(16.0, lambda rect: [heading(rect.x0, rect.y0 + 4.0, title, size)], keeps=True)
+
+
+def _narrow_note(ctx: SheetContext, words: SafetyWords, note: SafetyNote, wide: float, code_pt: float) -> Block:
+    """Return one caution at column width: signal word and code, words, room for initials."""
+    right = _NARROW_SIGN_PT if note.sign_off else 0.0
+    lines = wrap(_text(ctx, words, note), _NARROW_PT, wide - code_pt - right - 8.0)
+    height = max(len(lines) * _NARROW_PT * _NARROW_STEP + 4.0, 24.0 if note.sign_off else 20.0)
+
+    def draw(rect: Rect) -> list[Mark]:
+        x = rect.x0 + code_pt + 4.0
+        step = _NARROW_PT * _NARROW_STEP
+        top = rect.center[1] + (len(lines) - 1) / 2.0 * step - _NARROW_PT * 0.34
+        marks: list[Mark] = [
+            *_narrow_signal(ctx, Rect(rect.x0, rect.y0, rect.x0 + code_pt, rect.y1), note),
+            Box(rect, width=0.8),
+            Group(tuple(Text(x, top - i * step, line, _NARROW_PT, tag="note") for i, line in enumerate(lines)),
+                  role="P"),
+        ]
+        if right:
+            key = "sign_both_short" if note.sign_off == "CL+Q" else "sign_leader_short"
+            marks.append(Line(rect.x1 - right, rect.y0, rect.x1 - right, rect.y1, 0.7))
+            marks.append(Group((Text(rect.x1 - right + 2.2, rect.y1 - 7.4, ctx.w(f"safety.{key}"), 6.6, bold=True,
+                                     tag="sign"),), role="P"))
+        return marks
+
+    return Block(height, draw)
+
+
+def _narrow_signal(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
+    """Return the signal word over triangle and code, white on black for danger."""
+    black = note.severity >= 5
+    color = WHITE if black else BLACK
+    x, y = rect.x0 + 9.0, rect.center[1]
+    marks: list[Mark] = [Box(rect, width=1.6 if note.severity == 4 else 0.8, fill=BLACK if black else "")]
+    if note.severity >= 3:
+        marks.append(Polygon((((x - 5.0, y - 8.4), (x + 5.0, y - 8.4), (x, y + 0.4)),), fill=color))
+        marks.append(Text(x, y - 7.5, "!", 6.6, bold=True, align="center", color=BLACK if black else WHITE))
+    word, size = fit(severity_word(ctx, note.severity), 7.2, rect.width - 5.0, bold=True)
+    marks.append(Group((
+        Text(rect.x0 + 3.0, y + 2.4, word, size, bold=True, color=color),
+        Text(rect.x0 + 18.0, y - 7.6, note.code, 8.4, bold=True, color=color, tag="code"),
+    ), role="P"))
+    return marks
 
 
 def _sign_off(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...]) -> None:
     """Add who signs, what voids it, and that everything here defers to others."""
-    pages.space()
+    pages.space(3.0)
     qualified = sum(n.sign_off == "CL+Q" for n in found)
     leader = sum(n.sign_off == "CL" for n in found)
-    pages.heading(ctx.w("safety.sign_title"), keep_pt=110.0)
-    pages.para(ctx.w("safety.sign_rule", leader=leader, qualified=qualified))
-    rows: list[Row] = [
-        [Cell(ctx.w(f"safety.sign_{who}"), bold=True), "", "", ""]
-        for who in ("crew_leader", "qualified", "first_aider")
-    ]
-    pages.table(rows, [
-        Column(ctx.w("safety.col_role"), 130.0), Column(ctx.w("safety.col_name"), 150.0, flex=1.0),
-        Column(ctx.w("safety.col_initials"), 110.0), Column(ctx.w("safety.col_time"), 110.0),
-    ], row_height=22.0, heavy_every=0)
+    pages.heading(ctx.w("safety.sign_title"), keep_pt=104.0)
+    pages.para(ctx.w("safety.sign_rule", leader=leader, qualified=qualified), size=8.5)
+    pages.block(42.0, lambda rect: _signatures(ctx, rect))
     pages.para(ctx.w("safety.crew_line"))
-    pages.space(3.0)
-    pages.para(ctx.w("safety.defer"), bold=True)
+    pages.para(ctx.w("safety.defer"), bold=True, size=8.5)
+
+
+def _signatures(ctx: SheetContext, rect: Rect) -> list[Mark]:
+    """Return three boxes side by side: name, initials, date and time of those who sign before work."""
+    marks: list[Mark] = []
+    wide = rect.width / 3.0
+    for i, who in enumerate(("crew_leader", "qualified", "first_aider")):
+        box = Rect(rect.x0 + i * wide, rect.y0 + 3.0, rect.x0 + (i + 1) * wide, rect.y1)
+        marks += [Box(box, width=1.0), Line(box.x0, box.y0 + 10.0, box.x1, box.y0 + 10.0, 0.5)]
+        words = [(box.x0 + 4.0, box.y1 - 9.5, ctx.w(f"safety.sign_{who}"), 8.4, True)]
+        shares = zip(("name", "initials", "time"), (0.0, 0.45, 0.7), strict=True)
+        words += [(box.x0 + wide * share + 4.0, box.y0 + 2.6, ctx.w(f"safety.col_{key}"), 6.6, False)
+                  for key, share in shares]
+        marks.append(Group(tuple(Text(x, y, text, size, bold=bold) for x, y, text, size, bold in words), role="P"))
+    return marks

@@ -11,6 +11,7 @@ from pipeline.records import Crossing, Mainline, Section, Support
 from pipeline.sections import where_place
 from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
+from pipeline.sheets.doubt import confidence_at, level_word
 from pipeline.sheets.geo import (
     Declination,
     decimal,
@@ -21,9 +22,9 @@ from pipeline.sheets.geo import (
 )
 from pipeline.sheets.marks import Box, Group, Line, Mark, Page, Rect, Text
 from pipeline.sheets.table import Cell, Column, Row
-from pipeline.units import feet_inches
+from pipeline.units import FT_M, feet_inches
 
-ROW_PT = 24.0
+ROW_PT = 22.0
 NUMBER_PT = 8.8
 _SETUP_PT = 18.0  # one set-up of the level on the worksheet
 _HIGH, _LOW = "▲", "▼"
@@ -47,9 +48,15 @@ class _Point:
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
-    """Return the stake-out pages of a section: one table per piece of mainline, then the level worksheet."""
-    lines = {line.mainline_id: line for line in ctx.plan.mainlines}
+    """Return the stake-out pages of a section alone."""
     pages = Composer(ctx, section.section_id, ctx.w("stakeout.title"), ctx.w("stakeout.subtitle"))
+    fill(ctx, pages, section)
+    return pages.pages()
+
+
+def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
+    """Add one table per piece of mainline, then the level worksheet."""
+    lines = {line.mainline_id: line for line in ctx.plan.mainlines}
     bench = _bench(section, lines)
     magnetic = _declination(ctx, section, lines)
     for mainline_id, low, high in section.pieces:
@@ -57,15 +64,14 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
         pages.heading(_piece_title(ctx, section, line, low, high))
         points = _points(ctx, line, low, high)
         rows = [
-            _row(ctx, point, points[i + 1] if i + 1 < len(points) else None, magnetic)
+            _row(ctx, line, (point, points[i + 1] if i + 1 < len(points) else None), magnetic)
             for i, point in enumerate(points)
         ]
-        pages.table(rows, _columns(ctx), size=NUMBER_PT, row_height=ROW_PT)
+        pages.table(rows, _columns(ctx), size=NUMBER_PT, row_height=ROW_PT, even=False)
         pages.space()
     _notes(ctx, pages, magnetic)
     pages.space()
     _worksheet(ctx, pages, bench)
-    return pages.pages()
 
 
 def _bench(section: Section, lines: dict[str, Mainline]) -> Support:
@@ -184,15 +190,19 @@ def _columns(ctx: SheetContext) -> list[Column]:
     return [
         Column(title("col_point"), 29.0, bold=True), Column(title("col_station"), 47.0, "right", bold=True),
         Column(title("col_held"), 66.0, wrap=True, flex=1.0), Column(title("col_offset"), 41.0, "center"),
-        Column(title("col_place"), 62.0, "right", wrap=True), Column(title("col_z"), 43.0, "right", wrap=True),
+        Column(title("col_place"), 58.0, "right", wrap=True), Column(title("col_z"), 43.0, "right", wrap=True),
         Column(title("col_height"), 46.0, "right", bold=True, wrap=True),
         Column(title("col_next"), 36.0, "right", bold=True), Column(title("col_bearing"), 36.0, "right", wrap=True),
-        Column(title("col_fall"), 34.0, "right", wrap=True),
-        Column(title("col_built"), 42.0), Column(title("col_set"), 25.0, "center", tick=True),
+        Column(title("col_fall"), 54.0, "right", wrap=True),
+        Column(title("col_built"), 38.0), Column(title("col_set"), 25.0, "center", tick=True),
     ]
 
 
-def _row(ctx: SheetContext, point: _Point, following: _Point | None, magnetic: Declination | None) -> Row:
+def _row(
+    ctx: SheetContext, line: Mainline, stretch: tuple[_Point, _Point | None], magnetic: Declination | None
+) -> Row:
+    """Return the row of a point, with what the stretch above it needs."""
+    point, following = stretch
     units = ctx.units
     lon, lat = (float(v) for v in ctx.plan.frame.lonlat(point.x_m, point.y_m))
     on_earth = ctx.plan.frame.on_earth
@@ -204,7 +214,7 @@ def _row(ctx: SheetContext, point: _Point, following: _Point | None, magnetic: D
         Cell(place, uri=geo_uri_fine(lon, lat) if on_earth else "", tag="place"),
         say(ctx, f"{units.elevation_value(point.ground_z_m)}\n{units.elevation_value(point.line_z_m)}"),
         Cell(_height(ctx, height, point.needed_m), tag="height"),
-        *_to_next(ctx, point, following, magnetic), "", "",
+        *_to_next(ctx, line, point, following, magnetic), "", "",
     ]
 
 
@@ -225,7 +235,7 @@ def _offset(ctx: SheetContext, point: _Point) -> str:
 
 
 def _to_next(
-    ctx: SheetContext, point: _Point, following: _Point | None, magnetic: Declination | None
+    ctx: SheetContext, line: Mainline, point: _Point, following: _Point | None, magnetic: Declination | None
 ) -> tuple[str, str, str]:
     """Return distance, bearings and fall of the stretch above a point."""
     if following is None:
@@ -237,9 +247,12 @@ def _to_next(
         bearing += f"\nM{_degrees(magnetic_bearing_deg(true_deg, magnetic))}"
     rise = following.line_z_m - point.line_z_m
     grade = 100.0 * rise / run if run > 0.0 else float("nan")
-    digits = 2
-    fall = f"{rise / 0.3048 if ctx.units.is_us else rise:.{digits}f}"
-    return say(ctx, ctx.units.length_value(run, 1)), bearing, say(ctx, f"{fall}\n{grade:.1f}")
+    fall = say(ctx, f"{rise / FT_M if ctx.units.is_us else rise:.2f}")
+    doubt = level_word(ctx, confidence_at(ctx, line, (point.station_m + following.station_m) / 2.0))
+    return (
+        say(ctx, ctx.units.length_value(run, 1)), bearing,
+        f"{fall} · {say(ctx, f'{grade:.1f}')}" + (f"\n{doubt}" if doubt else ""),
+    )
 
 
 def _degrees(angle_deg: float) -> str:
@@ -272,7 +285,7 @@ def _worksheet(ctx: SheetContext, pages: Composer, bench: Support) -> None:
     z = say(ctx, f"{ctx.units.elevation_value(bench.ground_z_m)} {ctx.units.length_unit}")
     pages.para(ctx.w("stakeout.bench_where", where=where, elevation=z), bold=True)
     pages.para(ctx.w("stakeout.bench_how"))
-    setups = min(4, max(2, int((pages.left_pt - 20.0) / _SETUP_PT)))
+    setups = min(3, max(2, int((pages.left_pt - 20.0) / _SETUP_PT)))
     pages.block(20.0 + _SETUP_PT * setups, lambda rect: _sheet_marks(ctx, rect, setups))
 
 

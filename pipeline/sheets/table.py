@@ -15,6 +15,7 @@ WRITE_IN_ROW_PT = 22.0
 BODY_PT = 8.8
 HEAD_SIZE_PT = 7.6
 _PAD = 3.5
+LINE_STEP = 1.12  # line distance in a cell, in letter sizes
 _RULE = "#6f6f6f"
 HEAD_FILL = "#f0f0f0"
 
@@ -96,7 +97,7 @@ def _lay(row: Row, columns: Sequence[Column], widths: Sequence[float], size: flo
         room = width - 2.0 * _PAD
         lines.append(tuple(wrap(cell.text, size, room, bold=bold)) if column.wrap else (cell.text,))
     most = max(len(part) for part in lines)
-    return _Laid(cells, tuple(lines), max(least_height, most * size * 1.2 + 5.0))
+    return _Laid(cells, tuple(lines), max(least_height, most * size * LINE_STEP + 4.0))
 
 
 def _cell_marks(
@@ -106,7 +107,7 @@ def _cell_marks(
     if role == "TH":
         bold = True
     x = {"left": box.x0 + _PAD, "center": box.center[0], "right": box.x1 - _PAD}[column.align]
-    step = size * 1.2
+    step = size * LINE_STEP
     y = box.center[1] + (len(lines) - 1) * step / 2.0 - size * 0.34
     marks: list[Mark] = []
     for i, line in enumerate(lines):

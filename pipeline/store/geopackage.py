@@ -19,7 +19,7 @@ import pandas as pd
 import shapely
 
 from pipeline.store import styles
-from pipeline.store.plan_tables import LayerTable
+from pipeline.store.layer_table import LayerTable
 
 RECORDS = "plan_records"
 _TYPES = {"int64": "INTEGER", "float64": "REAL", "object": "TEXT"}

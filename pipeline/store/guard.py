@@ -89,7 +89,7 @@ def vector_format(path: Path, name: str, where: str) -> str | Problem:
     except OSError as fault:
         return _unreadable(name, where, fault)
     if head.startswith(b"SQLite format 3\x00"):
-        return "GPKG"
+        return _at_rest(path, name, where) or "GPKG"
     if head[:3] == b"fgb":
         return "FlatGeobuf"
     if head[:4] == b"\x00\x00\x27\x0a":
@@ -143,6 +143,29 @@ def _text_or_unknown(path: Path, head: bytes, name: str, where: str) -> str | Pr
         name, where, kind, FORMATS,
         "Unpack it." if packed else "Export the data as one of these.",
     )
+
+
+def _at_rest(path: Path, name: str, where: str) -> Problem | None:
+    """Return the problem of a GeoPackage that another program is writing to, None when it is at rest.
+
+    What is not yet in the file itself stands beside it: a rollback journal or a write-ahead log (SQLite, "File
+    Format", "Temporary Files Used By SQLite"). Reading then would miss it, or write it in and so change an input.
+    """
+    for tail in ("-journal", "-wal"):
+        beside = path.with_name(path.name + tail)
+        try:
+            with beside.open("rb") as handle:
+                head = handle.read(8)
+        except FileNotFoundError:
+            continue
+        except OSError as fault:
+            return _unreadable(name + tail, where, fault)
+        if head.strip(b"\x00"):  # an empty or zeroed one is a left-over without content
+            return Problem(
+                name, where, f"a file locked by a program that is writing to it ({beside.name})", "a file at rest",
+                "Close the other program, or save and close the layer there, and run again.",
+            )
+    return None
 
 
 def _shapefile(path: Path, name: str, where: str) -> str | Problem:

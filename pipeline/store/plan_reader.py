@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,8 @@ from pipeline.records import (
     Trees,
 )
 from pipeline.settings import Settings
-from pipeline.store import geopackage, plan_records
+from pipeline.store import change_records, geopackage, plan_records
+from pipeline.store.exact_json import load
 from pipeline.store.terrain_copy import read_terrain_copy
 from pipeline.terrain.grid import Terrain
 
@@ -56,7 +58,7 @@ def read_plan(folder: Path) -> tuple[Plan, Terrain, tuple[GroundLayer, ...]]:
         terrain = read_terrain_copy(folder / "terrain.tif")
         package = folder / "plan.gpkg"
         records = dict(geopackage.read_plain(package, geopackage.RECORDS, ["name", "json"]))
-        plan = _plan(package, settings, records)
+        plan = change_records.restored(_plan(package, settings, records), records)
         return plan, terrain, _ground(package, records["ground"])
     except BushFileError as fault:
         raise InputDataError(fault.problems) from fault
@@ -65,6 +67,33 @@ def read_plan(folder: Path) -> tuple[Plan, Terrain, tuple[GroundLayer, ...]]:
             str(folder), "plan.gpkg", f"a plan that cannot be read ({' '.join(str(fault).split())[:150]})",
             "a plan folder as it was written", "Plan again; the folder was changed by another program.",
         )]) from fault
+
+
+def read_issue(folder: Path, revision: str, settings: Settings) -> Plan:
+    """Return the plan of an earlier revision that a plan folder keeps for the sheets it issued.
+
+    Raises
+    ------
+    InputDataError
+        When the folder does not hold it, or it cannot be read.
+    """
+    package = issue_path(folder, revision)
+    try:
+        if not package.is_file():
+            raise FileNotFoundError(f"{package.name} is not there")
+        records = dict(geopackage.read_plain(package, geopackage.RECORDS, ["name", "json"]))
+        return change_records.restored(_plan(package, settings, records), records)
+    except _BROKEN as fault:
+        raise InputDataError([Problem(
+            str(folder), f"issued/{package.name}", f"an earlier plan that cannot be read ({str(fault)[:150]})",
+            "the plan from which sheets still hold", "Restore the folder, or plan again.",
+        )]) from fault
+
+
+def issue_path(folder: Path, revision: str) -> Path:
+    """Return where a plan folder keeps the plan of an earlier revision."""
+    safe = re.sub(r"[^A-Za-z0-9-]", "_", revision) or "_"
+    return folder / "issued" / f"{safe}.gpkg"
 
 
 def _whole(folder: Path) -> None:
@@ -142,11 +171,11 @@ def _plan(package: Path, settings: Settings, records: dict[str, str]) -> Plan:
             entry_vacuum_kpa=lateral_rows.floats("entry_vacuum_kpa"),
         ),
         crossings=_crossings(_rows(package, schema.CROSSINGS)),
-        sections=_sections(_rows(package, schema.SECTIONS), plan_records.load(records["section_laterals"])),
+        sections=_sections(_rows(package, schema.SECTIONS), load(records["section_laterals"])),
         takeoff=plan_records.takeoff_of(records["takeoff"]), safety=plan_records.safety_of(records["safety"]),
-        findings=_findings(package), not_checked=tuple(plan_records.load(records["not_checked"])),
+        findings=_findings(package), not_checked=tuple(load(records["not_checked"])),
         lift_m=tree_rows.floats("lift_m"), worth_curve=plan_records.worth_of(records["worth_curve"]),
-        stats=plan_records.load(records["stats"]),
+        stats=load(records["stats"]),
     )
 
 

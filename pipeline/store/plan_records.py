@@ -1,50 +1,18 @@
 """What a plan holds besides its layers, as JSON texts; and back.
 
-Floats go through ``repr``, so they come back bit for bit; NaN and infinities are
-written as texts, because JSON has none.
+See :mod:`pipeline.store.exact_json` for how numbers come back bit for bit.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import json
-import math
 from collections.abc import Sequence
-from typing import Any
 
 from pipeline.frame import Frame
 from pipeline.records import GroundLayer, Part, Plan, SafetyNote, Station, Takeoff
 from pipeline.settings import GroundLayerSettings
-
-_ODD = {"NaN": math.nan, "Infinity": math.inf, "-Infinity": -math.inf}
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
-    if isinstance(value, float) and not math.isfinite(value):
-        return {"float": "NaN" if math.isnan(value) else "Infinity" if value > 0 else "-Infinity"}
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return value
-
-
-def _lively(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
-    if isinstance(value, dict):
-        if set(value) == {"float"}:
-            return _ODD[value["float"]]
-        return {k: _lively(v) for k, v in value.items()}
-    return [_lively(v) for v in value] if isinstance(value, list) else value
-
-
-def dump(value: object) -> str:
-    """Return a JSON text of plain values, NaN and infinities included."""
-    return json.dumps(_plain(value), ensure_ascii=False, allow_nan=False)
-
-
-def load(text: str) -> Any:  # noqa: ANN401 - any tree of JSON values
-    """Return the values of a text that :func:`dump` wrote."""
-    return _lively(json.loads(text))
+from pipeline.store import change_records
+from pipeline.store.exact_json import dump, load
 
 
 def record_texts(plan: Plan, layers: Sequence[GroundLayer]) -> dict[str, str]:
@@ -53,6 +21,7 @@ def record_texts(plan: Plan, layers: Sequence[GroundLayer]) -> dict[str, str]:
     groups = plan.grouping
     own = {str(i): r for i, r in enumerate(groups.reason) if r != settled[i]}
     return {
+        **change_records.record_texts(plan),
         "frame": dump(dataclasses.asdict(plan.frame)),
         "grouping": dump({"reason": own, "lower_bound_m": groups.lower_bound_m, "objective_m": groups.objective_m}),
         "stations": dump([dataclasses.asdict(s) for s in plan.flow.stations]),

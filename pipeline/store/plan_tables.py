@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -21,27 +20,18 @@ from shapely.geometry.base import BaseGeometry
 from pipeline import schema
 from pipeline.frame import Frame
 from pipeline.records import GroundLayer, Mainline, Pipe, Plan, Station, Support
+from pipeline.store import change_records
+from pipeline.store.layer_table import Cells, LayerTable
 from pipeline.units import CFM_M3_S
 
 Floats = npt.NDArray[np.float64]
-Cells = Sequence[str] | Sequence[float] | Sequence[int] | npt.NDArray[np.float64] | npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LayerTable:
-    """One layer ready to be written: shapes (None for a plain table) and columns by name."""
-
-    name: str
-    geometry: str
-    shapes: npt.NDArray[np.object_] | None
-    columns: dict[str, Cells]
 
 
 def all_tables(plan: Plan) -> tuple[LayerTable, ...]:
     """Return every layer of the contract, in its order."""
     return (
         trees(plan), laterals(plan), mainlines(plan), pipes(plan), supports(plan), sections(plan), collection(plan),
-        crossings(plan), findings(plan),
+        crossings(plan), findings(plan), *([change_records.table(plan.changes)] if plan.changes else []),
     )
 
 

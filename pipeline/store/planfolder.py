@@ -16,6 +16,7 @@ import platform
 import re
 import shutil
 import sqlite3
+import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
@@ -26,6 +27,9 @@ from pipeline.store import exports, geopackage, plan_records, plan_tables
 from pipeline.store.plan_reader import read_plan
 from pipeline.store.terrain_copy import write_terrain
 from pipeline.terrain.grid import Terrain
+
+if sys.platform != "win32":
+    import fcntl
 
 __all__ = ["read_plan", "sha256_text", "write_files", "write_plan"]
 
@@ -38,6 +42,7 @@ _REMEDIES = {
     errno.EROFS: "The disk is read-only; choose another folder.",
     errno.EACCES: "Choose a folder you may write to, or close the program that holds it open.",
     errno.EPERM: "Choose a folder you may write to, or close the program that holds it open.",
+    errno.EFBIG: "Choose a folder on a disk that takes larger files, or lift the limit of this account.",
     errno.EBUSY: "Close the program that holds the folder open.",
     errno.ENAMETOOLONG: "Choose a shorter name.",
 }
@@ -190,9 +195,26 @@ def _replace(folder: Path, fill: Callable[[Path], None], *, force: bool) -> None
         try:
             fill(made)
             made.chmod(0o755)
-            _swap(folder, made)
+            with _alone(folder.parent):
+                _replaceable(folder, force=force)  # another run may have finished meanwhile
+                _swap(folder, made)
         finally:
             shutil.rmtree(made, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _alone(parent: Path) -> Iterator[None]:
+    """Let one run at a time put its folder in place; the lock dies with the process that holds it."""
+    if sys.platform == "win32":  # a rename over a folder fails there by itself
+        yield
+        return
+    handle = os.open(parent, os.O_RDONLY)
+    try:
+        with contextlib.suppress(OSError):  # some network disks know no locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
 
 
 def _sweep(parent: Path, stem: str) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import json
+import sys
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
+from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -23,9 +25,30 @@ BROKEN = (RasterioError, RasterioIOError, ValueError, OSError, pyproj.exceptions
 
 
 @contextlib.contextmanager
+def _unheard() -> Iterator[None]:
+    """Keep quiet the tracebacks that the raster library prints when a damaged file makes it say words in no UTF-8."""
+    unraisable, uncaught = sys.unraisablehook, sys.excepthook
+
+    def listen(what: sys.UnraisableHookArgs) -> None:
+        if not isinstance(what.exc_value, UnicodeDecodeError):
+            unraisable(what)
+
+    def listen_too(kind: type[BaseException], value: BaseException, trace: TracebackType | None) -> None:
+        # the library prints its fault by this hook too; nothing of ours ever ends here while a raster is open
+        if not isinstance(value, UnicodeDecodeError):
+            uncaught(kind, value, trace)
+
+    sys.unraisablehook, sys.excepthook = listen, listen_too
+    try:
+        yield
+    finally:
+        sys.unraisablehook, sys.excepthook = unraisable, uncaught
+
+
+@contextlib.contextmanager
 def opened(path: Path, driver: str = "GTiff") -> Iterator[Any]:
     """Open a raster with one driver only, and without a way to the network."""
-    with warnings.catch_warnings():
+    with _unheard(), warnings.catch_warnings():
         # a raster without a place is dealt with below, in words
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         with rasterio.Env(

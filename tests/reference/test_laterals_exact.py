@@ -33,7 +33,7 @@ def scene_of(case: tuple) -> tuple[Stand, dict[str, float]]:
     """Return the stand and the rules of a case."""
     trees, seed, slope, taps, length, entry = case
     made = stand(trees, 100 + seed, slope=slope, spacing_m=36.0)
-    return made, {"max_taps": taps, "max_length_m": length, "entry_cost_m": entry}
+    return made, {"max_taps": taps, "max_length_m": length, "entry_cost_m": entry, "aim_taps": 1}
 
 
 def stored() -> dict[int, tuple[float, int]]:

@@ -268,8 +268,7 @@ def test_every_caution_is_printed_once_and_the_gravest_stand_on_the_first_page(l
         assert sorted(codes) == sorted(n.code for n in real)
         first, _ = split_pages(ctx.plan.safety[section.section_id])
         on_first = [t.text for t in texts(pages[0].marks) if t.tag == "code"]
-        assert on_first == [n.code for n in first][: len(on_first)]
-        assert len(on_first) >= 5
+        assert on_first[: len(first)] == [n.code for n in first]
         signs = sum(1 for page in pages for t in texts(page.marks) if t.tag == "sign")
         assert signs == sum(1 for n in real if n.sign_off)
 

@@ -1,0 +1,228 @@
+"""Whole plans on invented woodlots, each in a process of its own: time, memory, feet of line per tap.
+
+Relief: a 6 % hillside with seeded rolling noise of four widths, cells of 1 m. Stands: patches of
+smooth noise, 150 trees to the hectare in them, at least 1.7 m apart, 3 in 10 with two taps (79 taps
+to the acre). The tank stands at the lowest place along the lower edge. All of it is invented.
+
+``python tests/bench/scenes.py NAME`` plans one scene and prints its measures as JSON.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter, zoom
+from scipy.spatial import cKDTree
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from pipeline import publish, run
+from pipeline.frame import utm_frame
+from pipeline.records import CollectionPoint, Pins, SurveyPoints
+from pipeline.settings import Settings
+from pipeline.terrain.grid import Terrain
+from pipeline.units import FT_M
+
+PER_M2 = 150.0 / 1e4
+APART_M = 1.7
+WEST, SOUTH = 500_000.0, 4_900_000.0
+# reasons that gravity gives, whatever a tap is worth
+UNDRAINED = ("BELOW_OUTLET", "NO_GRADE")
+TIMEOUT_S = 3600.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One invented woodlot: a square of `cells` metres with trees in stands."""
+
+    trees: int
+    cells: int
+    seed: int = 1
+    paper: bool = False
+    warm: bool = True  # a tiny plan first, so that loading the compiled kernels is not part of the time
+
+
+# of one density (90 m2 to a tree), for the growth of time with size; the last is the bar's 100,000 on 3,000 x 3,000
+GROWTH = {"grow_1k": Scene(1_000, 300), "grow_3k": Scene(3_000, 520), "grow_10k": Scene(10_000, 949),
+          "grow_30k": Scene(30_000, 1643)}
+SCENES = {
+    "patchy_10k": Scene(10_000, 2000, paper=True, warm=False),
+    "patchy_100k": Scene(100_000, 3000, paper=True, warm=False),
+    "dense_10k": Scene(10_000, 1000, seed=2),
+    **GROWTH,
+    "tiny": Scene(120, 120),
+}
+
+
+def smooth(rng: np.random.Generator, cells: int, width_m: float) -> npt.NDArray[np.float64]:
+    """Return smooth noise of unit spread, shape (cells, cells), made on a coarser grid where it is wide."""
+    step = max(1, int(width_m // 6.0))
+    coarse = gaussian_filter(rng.standard_normal((cells // step + 4, cells // step + 4)), width_m / step)
+    fine = zoom(coarse, step, order=1)[:cells, :cells] if step > 1 else coarse[:cells, :cells]
+    return np.asarray(fine / fine.std())
+
+
+def relief(scene: Scene) -> Terrain:
+    """Return the seeded relief: rolling hills of 9 m, folds of 2.5 m, humps of 0.4 m, micro relief of 4 cm."""
+    rng = np.random.default_rng(scene.seed)
+    n = scene.cells
+    z = 200.0 + 0.06 * np.arange(n, dtype=np.float64)[::-1, None] + np.zeros((n, n))
+    for width, height in ((110.0, 9.0), (35.0, 2.5), (10.0, 0.4), (2.5, 0.04)):
+        z += height * smooth(rng, n, width)
+    return Terrain(
+        z_m=z.astype(np.float32), x0_m=WEST, y0_m=SOUTH + n - 1.0, cell_m=1.0,
+        frame=utm_frame(-75.0, 44.25, "made for a measurement"), vertical_error_m=0.15, source="made for a measurement",
+    )
+
+
+def places(scene: Scene) -> npt.NDArray[np.float64]:
+    """Return tree positions, shape (n, 2), metres from the south-west corner, inside the stands."""
+    rng = np.random.default_rng(scene.seed + 1000)
+    n = scene.cells
+    share = min(scene.trees / PER_M2 / (n - 20) ** 2, 1.0)
+    patch = smooth(rng, n, 60.0)
+    stand = patch >= np.quantile(patch[10:-10, 10:-10], 1.0 - share)
+    kept = np.zeros((0, 2))
+    while len(kept) < scene.trees:
+        xy = rng.uniform(10.0, n - 10.0, (2 * scene.trees, 2))
+        xy = xy[stand[(n - 1 - xy[:, 1]).astype(int), xy[:, 0].astype(int)]]
+        both = np.vstack((kept, xy))
+        pairs = cKDTree(both).query_pairs(APART_M, output_type="ndarray")
+        near = np.zeros(len(both), dtype=np.bool_)
+        near[pairs.max(axis=1)] = True  # of two too near the later one goes
+        kept = both[~near][: scene.trees]
+    return kept
+
+
+def given(scene: Scene) -> run.Inputs:
+    """Return everything a plan is made from, in memory."""
+    terrain = relief(scene)
+    xy = places(scene) + np.array([WEST, SOUTH])
+    rng = np.random.default_rng(scene.seed + 2000)
+    edge = terrain.z_m[-13:-8, 30:-30]
+    row, col = np.unravel_index(int(np.argmin(edge)), edge.shape)
+    x, y = (float(v) for v in terrain.xy(terrain.shape[0] - 13 + row, 30 + col))
+    z = float(terrain.sample(x, y))
+    points = SurveyPoints(
+        tree_id=tuple(f"T{i + 1:06d}" for i in range(scene.trees)), x_m=xy[:, 0].copy(), y_m=xy[:, 1].copy(),
+        species=("sugar maple",) * scene.trees, dbh_cm=np.where(rng.random(scene.trees) < 0.3, 52.0, 38.0),
+        state=("",) * scene.trees, row=np.arange(1, scene.trees + 1), source="made for a measurement",
+    )
+    settings = Settings()
+    settings = dataclasses.replace(settings, bush=dataclasses.replace(settings.bush, name="Bench", date="2026-01-01"))
+    tank = CollectionPoint("C1", x, y, z, z + 3.0 * FT_M, "tank")
+    return run.Inputs(settings, terrain, points, (), Pins(), (tank,), {}, ())
+
+
+def peak_mb() -> float:
+    """Return the most memory this process ever held, in MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024.0 / 1e6
+
+
+def measures(result: run.Result) -> dict[str, float]:
+    """Return what makes a plan good or bad, all from the finished plan."""
+    plan = result.plan
+    status, reason = np.array(plan.trees.status), np.array(plan.trees.reason)
+    served = status == "served"
+    gravity = served | ((status == "set_aside") & ~np.isin(reason, UNDRAINED) & np.isfinite(plan.lift_m))
+    taps = plan.stats["taps"]
+    out = {
+        "trees": float(len(plan.trees)), "taps": taps, "served_pct": 100.0 * float(served.sum() / gravity.sum()),
+        "gravity_pct": 100.0 * float(gravity.mean()),
+        "main_ft_per_tap": plan.stats["mainline_m"] / FT_M / taps,
+        "lateral_ft_per_tap": plan.stats["lateral_m"] / FT_M / taps,
+        "taps_per_lateral": plan.stats["taps_per_lateral"], "mainlines": plan.stats["mainlines"],
+        "sections": float(len(plan.sections)),
+        "violations": float(sum(f.severity == "violation" for f in plan.findings)),
+    }
+    for name in sorted(set(reason[~served].tolist())):
+        out[f"reason_{name}"] = float((reason[~served] == name).sum())
+    return out
+
+
+def measure(name: str) -> dict[str, float]:
+    """Plan one scene in this process and return its measures; wall and CPU seconds both."""
+    scene = SCENES[name]
+    out: dict[str, float] = {"load_before": os.getloadavg()[0]}
+    if scene.warm:
+        begin = time.perf_counter()
+        run.make_plan(given(SCENES["tiny"]))
+        out["warm_s"] = time.perf_counter() - begin
+    inputs = given(scene)
+    out["before_mb"] = peak_mb()
+    wall, cpu = time.perf_counter(), time.process_time()
+    result = run.make_plan(inputs, tell)
+    out["plan_s"], out["plan_cpu_s"] = time.perf_counter() - wall, time.process_time() - cpu
+    out |= {f"stage_{stage}_s": seconds for stage, seconds in result.seconds.items()}
+    out |= measures(result)
+    if scene.paper:
+        with tempfile.TemporaryDirectory() as folder:
+            begin = time.perf_counter()
+            publish.publish(result, {}, Path(folder) / "plan", force=False, report=tell)
+            out["paper_s"] = time.perf_counter() - begin
+        out["whole_s"], out["whole_cpu_s"] = time.perf_counter() - wall, time.process_time() - cpu
+    out["peak_mb"] = peak_mb()
+    out["load_after"] = os.getloadavg()[0]
+    return out
+
+
+def tell(message: str, share: float) -> None:
+    """Say on the error stream how far the plan is."""
+    print(f"{share:6.1%} {message}", file=sys.stderr)
+
+
+def child(name: str) -> dict[str, float]:
+    """Plan one scene in a process of its own, so that its peak memory is its own.
+
+    Raises
+    ------
+    RuntimeError
+        With the last line of what went wrong.
+    """
+    done = subprocess.run(
+        [sys.executable, str(Path(__file__)), name], capture_output=True, text=True, timeout=TIMEOUT_S, check=False,
+    )
+    if done.returncode != 0:
+        lines = done.stderr.strip().splitlines() or [f"ended with {done.returncode}"]
+        raise RuntimeError(lines[-1])
+    return {k: float(v) for k, v in json.loads(done.stdout.splitlines()[-1]).items()}
+
+
+def growth(seconds: dict[int, float]) -> float:
+    """Return the exponent b of time = a * trees^b, by least squares of the logarithms."""
+    trees = np.log(np.array(sorted(seconds), dtype=np.float64))
+    times = np.log(np.array([seconds[n] for n in sorted(seconds)]))
+    return float(np.polyfit(trees, times, 1)[0])
+
+
+def main() -> None:
+    """Plan the named scene and print its measures; with ``--profile`` where the time goes."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("name", choices=sorted(SCENES))
+    parser.add_argument("--profile", metavar="FILE", help="write what cProfile saw")
+    options = parser.parse_args()
+    if options.profile:
+        import cProfile
+
+        watch = cProfile.Profile()
+        out = watch.runcall(measure, options.name)
+        watch.dump_stats(options.profile)
+    else:
+        out = measure(options.name)
+    print(json.dumps(out))
+
+
+if __name__ == "__main__":
+    main()

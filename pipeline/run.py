@@ -16,7 +16,7 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
-from pipeline import flow, hang, laterals, mainlines, survey, takeoff
+from pipeline import edges, flow, hang, laterals, mainlines, survey, takeoff
 from pipeline import ground as ground_room
 from pipeline.errors import InputDataError, NoPlanError, Problem
 from pipeline.findings import Finding, in_order
@@ -200,6 +200,7 @@ def survey_stage(given: Inputs) -> tuple[Trees, Ground, tuple[Finding, ...]]:
         points=given.points, terrain=given.terrain, ground_reasons=reasons,
         guideline=template_rows("guidelines.csv"), settings=given.settings,
     )
+    edges.after_survey(trees)
     return trees, ground, (*ground_notes, *survey_notes)
 
 
@@ -239,6 +240,7 @@ def lay_out(
         ))
     if not network.routes:
         raise NoPlanError([NO_ROUTE])
+    edges.after_mainlines(network, trees)
     for turn in range(TRIM_ROUNDS):
         # of many trees a rough grouping shows the first time which ends of mainlines nobody needs
         draft = turn == 0 and int(trees.candidate.sum()) > DRAFT_TREES
@@ -264,6 +266,8 @@ def lay_out(
             grouping=grouping, mainlines=hung, terrain=terrain, trees=trees, settings=settings,
             confidence=_confidence(given),
         )
+    edges.after_hang(hung, network)
+    edges.after_laterals(settled, trees, hung)
     return Layout(network, hung, settled, (*found, *notes, *hang_notes, *settle_notes))
 
 
@@ -328,6 +332,7 @@ def make_plan(given: Inputs, report: Report = quiet, keep: Keep = compute) -> Re
             mainlines=layout.mainlines, grouping=layout.grouping, collections=given.collections,
             settings=given.settings,
         )
+        edges.after_flow(sized, layout.grouping)
     with clock.stage("sections"):
         report("cutting sections and counting parts", 0.85)
         crossings = ground_room.crossings(
@@ -336,6 +341,7 @@ def make_plan(given: Inputs, report: Report = quiet, keep: Keep = compute) -> Re
         sections, section_notes = cut(
             mainlines=layout.mainlines, grouping=layout.grouping, trees=trees, settings=given.settings
         )
+        edges.after_sections(sections, layout.grouping)
         parts, part_notes = takeoff.count(
             mainlines=layout.mainlines, grouping=layout.grouping, flow=sized, sections=sections, trees=trees,
             crossings=crossings, settings=given.settings, price_rows=list(given.prices),

@@ -15,7 +15,7 @@ RANKS = {
     1: ("schema", "settings", "resources"),
     2: ("findings", "records", "bushfile", "wire", "terrain", "hydraulics"),
     3: ("survey", "ground", "mainlines", "laterals", "hang", "flow", "takeoff", "judge", "safety", "sections",
-        "pockets"),
+        "pockets", "edges"),
     4: ("replan", "sheets", "store"),
     5: ("run", "publish", "checking", "explaining", "repair_run"),
     6: ("cli", "__main__"),

@@ -1,6 +1,7 @@
 """The cheapest combination of decisions.
 
-Up to :data:`EXACT` combinations the answer is exact: all are ordered by a lower bound
+With at most :data:`FEW` pieces that leave a choice, or :data:`EXACT` combinations, the answer
+is exact: all combinations are ordered by a lower bound
 (everything but the laterals still to be regrouped, whose trees count as served for
 nothing), and worked out in that order until no bound undercuts what was found: best-first
 branch and bound. Beyond, the search is a descent: from the best bound of each piece by
@@ -16,7 +17,8 @@ from itertools import product
 
 from pipeline.replan.outcome import Choice, Evaluator, Outcome
 
-EXACT = 20_000
+FEW = 6
+EXACT = 729
 ROUNDS = 4
 SAME = 1e-9
 
@@ -29,12 +31,18 @@ def combinations(evaluator: Evaluator) -> int:
     return count
 
 
+def is_exact(evaluator: Evaluator) -> bool:
+    """Whether every combination is counted."""
+    open_pieces = sum(1 for piece in evaluator.case.pieces if len(piece.legal) > 1)
+    return open_pieces <= FEW or combinations(evaluator) <= EXACT
+
+
 def cheapest_first(evaluator: Evaluator) -> Iterator[Outcome]:
     """Yield legal combinations, the cheapest first; ties go to the smaller choice.
 
-    With more than :data:`EXACT` combinations only those that the descent met come.
+    Where not every combination is counted only those that the descent met come.
     """
-    if combinations(evaluator) <= EXACT:
+    if is_exact(evaluator):
         yield from _exact(evaluator)
     else:
         yield from _descent(evaluator)
@@ -42,7 +50,7 @@ def cheapest_first(evaluator: Evaluator) -> Iterator[Outcome]:
 
 def method(evaluator: Evaluator) -> str:
     """Return the name of the method: ``"exact"`` or ``"descent"``."""
-    return "exact" if combinations(evaluator) <= EXACT else "descent"
+    return "exact" if is_exact(evaluator) else "descent"
 
 
 def _exact(evaluator: Evaluator) -> Iterator[Outcome]:

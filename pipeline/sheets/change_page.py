@@ -24,7 +24,8 @@ from pipeline.sheets.parts import in_units, part_name
 from pipeline.sheets.table import Cell, Column, Row
 from pipeline.sheets.text import width_pt
 
-MAP_PT = 318.0
+MAP_PT, SMALL_MAP_PT = 318.0, 262.0
+FEW_STEPS = 6  # with so few steps a smaller map lets the whole sheet stay on one page
 _LEGEND_PT = 28.0
 _KEY_PT = 7.4
 _Sample = Callable[[float, float], list[Mark]]
@@ -56,9 +57,11 @@ def _map(
     ctx: SheetContext, pages: Composer, change: Change, items: tuple[ChangeItem, ...], section_id: str
 ) -> ChangeMap:
     body = pages.body
-    frame = Rect(body.x0, body.y1 - MAP_PT, body.x1, body.y1)
+    few = sum(s.section_id == section_id for s in change.steps) <= FEW_STEPS
+    high = SMALL_MAP_PT if few else MAP_PT
+    frame = Rect(body.x0, body.y1 - high, body.x1, body.y1)
     drawn = draw(ctx, change, items, frame)
-    pages.block(MAP_PT, lambda _rect: [figure(ctx, drawn, section_id)])
+    pages.block(high, lambda _rect: [figure(ctx, drawn, section_id)])
     pages.block(_LEGEND_PT, lambda rect: _legend(ctx, drawn, rect))
     lost = [label.tag for label in drawn.dropped if label.kind in ("mark", "storm")]
     if lost:
@@ -175,7 +178,7 @@ def _parts(ctx: SheetContext, pages: Composer, change: Change, section_id: str) 
 
 def _found_else(ctx: SheetContext, pages: Composer) -> None:
     pages.space(2.0)
-    pages.need(118.0)
+    pages.need(112.0)
     pages.heading(ctx.w("change.found_else"), keep_pt=50.0)
 
     def lines(rect: Rect) -> list[Mark]:

@@ -5,12 +5,22 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import fields, is_dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
+import shapely
 from shapely.geometry.base import BaseGeometry
 
-from pipeline.records import Change, Mainline, Plan, Section, Support
+from pipeline.records import Change, Ground, Mainline, Plan, Section, Support
+from pipeline.resources import template_bytes
+from pipeline.terrain.grid import Terrain
+
+# A map shows at most this much beyond the lines of its section, as a share of their extent, and never less than
+# the least: frames are at most 1.7 times as wide as high or as high as wide, and a scale of the series is at most
+# 1.5 times the next.
+_AROUND, _AROUND_LEAST_M = 2.0, 120.0
+Window = tuple[float, float, float, float]
 
 
 def _canonical(value: object) -> Iterator[str]:
@@ -20,7 +30,9 @@ def _canonical(value: object) -> Iterator[str]:
     elif isinstance(value, np.integer | np.bool_):
         yield repr(value.item())
     elif isinstance(value, np.ndarray):
-        yield from _canonical(value.tolist())
+        yield f"{value.shape}{value.dtype.kind}"
+        exact = np.round(value, 4) + 0.0 if value.dtype.kind == "f" else value
+        yield hashlib.sha256(np.ascontiguousarray(exact).tobytes()).hexdigest()
     elif isinstance(value, dict):
         yield from _canonical(sorted(value.items()))
     elif isinstance(value, tuple | list):
@@ -80,22 +92,107 @@ def _change_data(change: Change, section_id: str) -> Iterator[Any]:
         yield [row for row in rows if row.section_id == section_id]
 
 
-def check_code(plan: Plan, section: Section) -> str:
-    """Return eight hexadecimal digits (``68CD-5863``) made from all planned data on a section's sheets.
+@cache
+def _wording(language: str) -> str:
+    """Return a hash of every file whose words a sheet prints."""
+    files = (f"words/{language}.toml", f"safety/{language}.toml", "parts.csv", "labour.csv")
+    return hashlib.sha256(b"\x1f".join(template_bytes(name) for name in files)).hexdigest()
 
-    Two sheets with the same code say the same; a change of any height, position, tap, part,
-    caution, revision or plan date gives another code.
+
+def _window(plan: Plan, section: Section) -> Window:
+    """Return west, south, east, north of what the maps of a section can show."""
+    lines = {line.mainline_id: line for line in plan.mainlines}
+    parts = [np.column_stack(lines[name].at([low, high])[:2]) for name, low, high in section.pieces]
+    parts += [np.array([(s.x_m, s.y_m) for s in _mainline_part(lines[name], low, high)]).reshape(-1, 2)
+              for name, low, high in section.pieces]
+    parts += [plan.laterals[i].xyz_m[:, :2] for i in section.lateral]
+    points = np.concatenate(parts)
+    low, high = points.min(axis=0), points.max(axis=0)
+    more = max(_AROUND_LEAST_M, _AROUND * float((high - low).max()))
+    return float(low[0] - more), float(low[1] - more), float(high[0] + more), float(high[1] + more)
+
+
+def _surroundings(plan: Plan, window: Window, terrain: Terrain, ground: Ground) -> Iterator[Any]:
+    """Yield what the maps of a section draw around its own lines."""
+    west, south, east, north = window
+    trees = plan.trees
+    with np.errstate(invalid="ignore"):
+        near = (trees.x_m >= west) & (trees.x_m <= east) & (trees.y_m >= south) & (trees.y_m <= north)
+    index = np.flatnonzero(near)
+    yield trees.x_m[index], trees.y_m[index]
+    yield "|".join(f"{trees.tree_id[t]} {trees.status[t]} {trees.reason[t]}" for t in index.tolist())
+    for line in plan.mainlines:
+        at = line.xyz_m[:, :2]
+        if at[:, 0].max() >= west and at[:, 0].min() <= east and at[:, 1].max() >= south and at[:, 1].min() <= north:
+            yield line.mainline_id, at
+    yield _relief(terrain, window)
+    for layer in ground.layers:
+        shapes = np.array(layer.shapes, dtype=object)
+        if np.isfinite(west):
+            shapes = shapely.clip_by_rect(shapes, west, south, east, north)
+        for shape, name in zip(shapes.tolist(), layer.names, strict=True):
+            if not shape.is_empty:
+                yield layer.kind, name, shape.geom_type, np.round(shapely.get_coordinates(shape), 2)
+
+
+def _relief(terrain: Terrain, window: Window) -> tuple[str, float, float, float]:
+    """Return a hash of the elevations in a window, cell size, and what the terrain can prove."""
+    west, south, east, north = window
+    rows, cols = terrain.shape
+    first = np.clip(np.array(terrain.rowcol(west, north)), 0.0, (rows, cols)).astype(np.int64)
+    last = np.clip(np.array(terrain.rowcol(east, south)) + 2.0, 0.0, (rows, cols)).astype(np.int64)
+    cells = terrain.z_m[first[0]: last[0], first[1]: last[1]]
+    digest = hashlib.sha256(np.ascontiguousarray(cells, dtype=np.float32).tobytes()).hexdigest()
+    return digest, terrain.cell_m, terrain.vertical_error_m, terrain.x0_m + terrain.y0_m
+
+
+def _common(plan: Plan, terrain: Terrain) -> Iterator[Any]:
+    """Yield what stands on the sheets of every section."""
+    yield _wording(plan.settings.bush.language), plan.frame.name, plan.frame.vertical, plan.frame.crs_wkt
+    yield plan.collections, plan.settings.trees, plan.settings.laterals, terrain.source
+    # the index inset
+    yield [(s.section_id, np.round(shapely.get_coordinates(s.outline), 1)) for s in plan.sections]
+    yield [np.round(line.xyz_m[:, :2], 1) for line in plan.mainlines]
+
+
+def _common_digest(plan: Plan, terrain: Terrain) -> str:
+    return hashlib.sha256("\x1f".join(t for v in _common(plan, terrain) for t in _canonical(v)).encode()).hexdigest()
+
+
+def check_code(
+    plan: Plan, section: Section, *, terrain: Terrain, ground: Ground, common: str = ""
+) -> str:
+    """Return eight hexadecimal digits (``68CD-5863``) made from everything that a section's sheets print.
+
+    Two sheets with the same code say the same. A change of any height, position, tap, part, caution, word, layer or
+    elevation on them gives another code; so may a change just beyond the edge of their maps. ``common`` is what all
+    sections share, when it is known already.
     """
-    return _code(_section_data(plan, section))
+    around = _surroundings(plan, _window(plan, section), terrain, ground)
+    return _code([common or _common_digest(plan, terrain), *_section_data(plan, section), *_joined(plan, section), *around])
 
 
-def all_codes(plan: Plan) -> dict[str, str]:
+def _joined(plan: Plan, section: Section) -> Iterator[Any]:
+    """Yield the branches that join the section's mainlines, and the trees that hold its lines."""
+    own = set(section.mainline_ids)
+    yield [(m.mainline_id, m.parent_id, m.join_station_m) for m in plan.mainlines if m.parent_id in own]
+    held = {s.tree_id for m in plan.mainlines if m.mainline_id in own for s in m.supports if s.tree_id}
+    trees = plan.trees
+    yield [
+        (tag, trees.species[t], float(trees.dbh_cm[t])) for t, tag in enumerate(trees.tree_id) if tag in held
+    ]
+    yield [(float(trees.ground_z_m[t])) for i in section.lateral for t in plan.laterals[i].tree]
+
+
+def all_codes(plan: Plan, *, terrain: Terrain, ground: Ground) -> dict[str, str]:
     """Return the check code of every section by its ID, and of the whole plan under ``""``.
 
     The plan's code covers all its sections and what no section holds.
     """
+    common = _common_digest(plan, terrain)
     codes = {
-        section.section_id: section.check_code if section.issued_in else check_code(plan, section)
+        section.section_id: section.check_code if section.issued_in else check_code(
+            plan, section, terrain=terrain, ground=ground, common=common)
         for section in plan.sections
     }
     for change in plan.changes:  # a section that is given up has no data left but what goes
@@ -103,5 +200,10 @@ def all_codes(plan: Plan) -> dict[str, str]:
             s.section_id: _code(_change_data(change, s.section_id)) for s in change.sections if s.retired
         })
     trees = plan.trees
-    rest = (plan.collections, plan.flow.stations, plan.takeoff.total, plan.findings, trees.status, trees.reason)
-    return {**codes, "": _code([codes, rest])}
+    whole = (-np.inf, -np.inf, np.inf, np.inf)
+    rest = (
+        plan.collections, plan.flow.stations, plan.takeoff.total, plan.takeoff.hours_by_section, plan.findings,
+        trees.status, trees.reason, plan.lift_m, plan.worth_curve, plan.settings, plan.not_checked,
+        [float(lateral.length_m) for lateral in plan.laterals],
+    )
+    return {**codes, "": _code([codes, *rest, common, *_surroundings(plan, whole, terrain, ground)])}

@@ -84,7 +84,7 @@ class Composer:
             self._titles = [self.ctx.w("common.continued", title=self.title)]
 
     def chapter(self, title: str, subtitle: str, *, keep_pt: float) -> None:
-        """Begin another sheet's matter: below the last one when `keep_pt` points are left, else on a page of its own."""
+        """Begin another sheet's matter: below the last one if `keep_pt` points are left, else on its own page."""
         self.need(keep_pt)
         self.title = title
         if not self._marks:

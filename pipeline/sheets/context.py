@@ -109,5 +109,6 @@ def make_context(*, plan: Plan, terrain: Terrain, ground: Ground) -> SheetContex
     bush = plan.settings.bush
     return SheetContext(
         plan=plan, terrain=terrain, ground=ground, units=Units(bush.units), words=load_words(bush.language),
-        language=bush.language, paper=bush.paper, date=bush.date, revision=bush.revision, codes=all_codes(plan),
+        language=bush.language, paper=bush.paper, date=bush.date, revision=bush.revision,
+        codes=all_codes(plan, terrain=terrain, ground=ground),
     )

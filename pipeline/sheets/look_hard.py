@@ -34,8 +34,10 @@ def look_rows(ctx: SheetContext, view: SectionView) -> list[Row]:
     """Return the rows of the table in station order, mainline by mainline."""
     found: list[Look] = []
     for piece in view.pieces:
-        found += sorted([*_heights(ctx, piece), *_crossings(ctx, view, piece), *_flats(ctx, piece), *_unproven(ctx, piece)],
-                        key=lambda look: (look.station_m, look.row))
+        own = [
+            *_heights(ctx, piece), *_crossings(ctx, view, piece), *_flats(ctx, piece), *_unproven(ctx, piece),
+        ]
+        found += sorted(own, key=lambda look: (look.station_m, look.row))
     unique = dict.fromkeys(look.row for look in found)
     return [tuple(Cell(text) for text in row) for row in unique]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import numpy.typing as npt
 import pyproj
@@ -77,19 +79,36 @@ def _transform(
     return x, y
 
 
+@cache
+def _region(crs_wkt: str) -> tuple[float, float, float, float] | None:
+    """Return the west, south, east, north of the region a CRS is made for, from the register where its text has none.
+
+    What a raster says of its CRS mostly lacks the region.
+    """
+    crs = pyproj.CRS.from_wkt(crs_wkt)
+    if crs.area_of_use is not None:
+        return crs.area_of_use.bounds
+    code = crs.to_2d().to_epsg(min_confidence=25)
+    if code is None and crs.is_compound:
+        code = crs.sub_crs_list[0].to_epsg(min_confidence=25)
+    area = pyproj.CRS.from_epsg(code).area_of_use if code is not None else None
+    return None if area is None else area.bounds
+
+
 def _far(x: Floats, y: Floats, target: pyproj.CRS) -> npt.NDArray[np.bool_]:
     """Whether positions lie far outside the region the frame is made for."""
-    area = target.area_of_use
+    area = _region(target.to_wkt())
     if area is None:
         return np.zeros(x.shape, dtype=np.bool_)
+    west, south, east, north = area
     back = pyproj.Transformer.from_crs(target, "EPSG:4326", always_xy=True)
     lon, lat = back.transform(x, y)
     outside = (
-        (lon < area.west - _FAR_DEG) | (lon > area.east + _FAR_DEG)
-        | (lat < area.south - _FAR_DEG) | (lat > area.north + _FAR_DEG) | ~np.isfinite(lon)
+        (lon < west - _FAR_DEG) | (lon > east + _FAR_DEG) | (lat < south - _FAR_DEG) | (lat > north + _FAR_DEG)
+        | ~np.isfinite(lon)
     )
     # regions across the date line have west > east; they are taken as they are
-    return outside if area.west <= area.east else np.zeros(x.shape, dtype=np.bool_)
+    return outside if west <= east else np.zeros(x.shape, dtype=np.bool_)
 
 
 def _suspicions(

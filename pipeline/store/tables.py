@@ -150,8 +150,8 @@ def read_csv(
     sample = [line for line in lines[:50] if line.strip()][:10]
     if not sample:
         return None, [Problem(name, where, "no lines", "a header and one line per tree", "Export the file again.")]
-    mark = given[-1] if offset else _delimiter(sample)
     try:
+        mark = given[-1] if offset else _delimiter(sample)
         return _csv_table(csv.reader(lines, delimiter=mark, strict=False), offset, name, where)
     except csv.Error as fault:
         return None, [Problem(name, where, f"text that is no CSV ({fault})", "a CSV",

@@ -45,9 +45,12 @@ def _beside(path: Path, attributes: str, source: str) -> bool:
     relative = re.search(r"relativeToVRT\s*=\s*[\"']1[\"']", attributes) is not None
     if not source or re.search(r"/vsi|://|[<>|\x00]|^\w{2,}:", source, re.IGNORECASE) or not relative:
         return False
-    folder = path.parent.resolve()
-    target = (folder / source).resolve()
-    return target.suffix.lower() in _PLAIN and target.is_relative_to(folder) and target.is_file()
+    try:
+        folder = path.parent.resolve()
+        target = (folder / source).resolve()
+        return target.suffix.lower() in _PLAIN and target.is_relative_to(folder) and target.is_file()
+    except (OSError, ValueError):  # a name that no disk can hold
+        return False
 
 
 def _refused(name: str, found: str) -> Problem:

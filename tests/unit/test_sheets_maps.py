@@ -254,9 +254,10 @@ def test_index_table_lists_every_section(ctx):
 def test_check_code_changes_with_anything_printed(ctx):
     plan = ctx.plan
     section = plan.sections[1]
-    code = check_code(plan, section)
+    ground = {"terrain": ctx.terrain, "ground": ctx.ground}
+    code = check_code(plan, section, **ground)
     assert re.fullmatch(r"[0-9A-F]{4}-[0-9A-F]{4}", code)
-    assert code == check_code(plan, dataclasses.replace(section, check_code="FFFF-FFFF", sheets=9))
+    assert code == check_code(plan, dataclasses.replace(section, check_code="FFFF-FFFF", sheets=9), **ground)
     line = plan.mainlines[0]
     raised = list(line.supports)
     raised[20] = dataclasses.replace(raised[20], line_z_m=raised[20].line_z_m + 0.01)
@@ -267,7 +268,7 @@ def test_check_code_changes_with_anything_printed(ctx):
         dataclasses.replace(plan, safety={}), dataclasses.replace(plan, crossings=()),
         context(revision="C").plan, context(date="2026-03-03").plan,
     ]
-    codes = [check_code(other, section) for other in changed]
+    codes = [check_code(other, section, **ground) for other in changed]
     assert code not in codes
     assert len(set(codes)) == len(codes)
 
@@ -277,7 +278,7 @@ def test_other_sections_keep_their_code(ctx):
     line = plan.mainlines[2]  # M1.2, in section S02 only
     raised = (*line.supports[:3], dataclasses.replace(line.supports[3], line_z_m=400.0), *line.supports[4:])
     other = dataclasses.replace(plan, mainlines=(*plan.mainlines[:2], dataclasses.replace(line, supports=raised)))
-    before, after = all_codes(plan), all_codes(other)
+    before, after = (all_codes(p, terrain=ctx.terrain, ground=ctx.ground) for p in (plan, other))
     assert [s for s in before if before[s] != after[s]] == ["S02", ""]
 
 

@@ -48,12 +48,13 @@ def after_survey(trees: Trees) -> None:
     n = len(trees)
     columns = (trees.x_m, trees.y_m, trees.ground_z_m, trees.species, trees.dbh_cm, trees.taps, trees.status,
                trees.reason, trees.note)
+    if not all(len(c) == n for c in columns):
+        raise StageError("survey", ["columns of unequal length"])  # no other check could be made
     candidate = trees.candidate
     reasons = {"set_aside": set(SET_ASIDE_REASONS), "not_tapped": set(NOT_TAPPED_REASONS), "served": {""}}
-    known = all(r in reasons.get(s, set()) for s, r in zip(trees.status, trees.reason, strict=False))
+    known = all(r in reasons.get(s, set()) for s, r in zip(trees.status, trees.reason, strict=True))
     finite = np.isfinite(np.column_stack([trees.x_m, trees.y_m, trees.ground_z_m])[candidate]).all()
     _raise("survey", [
-        (all(len(c) == n for c in columns), "columns of unequal length"),
         (len(set(trees.tree_id)) == n, "a tree ID twice"),
         (known, "a status without a known reason"),
         (bool((trees.taps[candidate] > 0).all()), "a tree to be served without taps"),
@@ -114,11 +115,13 @@ def after_laterals(grouping: Grouping, trees: Trees, mainlines: tuple[Mainline, 
     ------
     StageError
     """
+    if len(grouping.reason) != len(trees):
+        raise StageError("laterals", ["not one reason for every tree"])  # no other check could be made
     length = {line.mainline_id: line.plan_length_m for line in mainlines}
     on = np.zeros(len(trees), dtype=np.int64)
     faults = []
     for lateral in grouping.laterals:
-        on[list(lateral.tree)] += 1
+        np.add.at(on, list(lateral.tree), 1)  # a tree twice on one lateral counts twice
         if not 0.0 <= lateral.entry_station_m <= length.get(lateral.mainline_id, -1.0) + PLACE_TOL_M:
             faults.append(f"{lateral.lateral_id} enters nowhere")
         if lateral.taps != int(trees.taps[list(lateral.tree)].sum()):
@@ -128,7 +131,6 @@ def after_laterals(grouping: Grouping, trees: Trees, mainlines: tuple[Mainline, 
     ids = [lateral.lateral_id for lateral in grouping.laterals]
     _raise("laterals", [
         (not faults, ", ".join(faults[:5])),
-        (len(grouping.reason) == len(trees), "not one reason for every tree"),
         (bool((on <= 1).all()), "a tree on two laterals"),
         (not on[~candidate].any(), "a tree on a lateral that is not to be tapped"),
         (bool((((on == 1) != reasoned) | ~candidate).all()), "a tree both served and set aside, or neither"),

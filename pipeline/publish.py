@@ -52,7 +52,7 @@ def print_all(context: SheetContext, report: Report = quiet) -> tuple[Plan, dict
     for i, made in enumerate(book.make_sets(context, [s.section_id for s in sections])):
         report(f"printed section {made.section_id}", 0.9 + 0.08 * i / len(sections))
         sets.append(made)
-    counted = tuple(dataclasses.replace(s, sheets=len(made.pages)) for s, made in zip(sections, sets, strict=True))
+    counted = tuple(dataclasses.replace(s, sheets=made.sheets) for s, made in zip(sections, sets, strict=True))
     plan = dataclasses.replace(context.plan, sections=counted)
     context = dataclasses.replace(context, plan=plan)
     pdfs = {f"sheets/{made.section_id}.pdf": made.pdf for made in sets}

@@ -111,9 +111,8 @@ def account(plan: Plan) -> Counter[str]:
 
 
 def by_gravity(plan: Plan) -> np.ndarray:
-    """Return which trees a line can reach, as the plan says: served, or left out for the price alone."""
-    return np.array([s == "served" or r == "NOT_WORTH_IT" for s, r in zip(plan.trees.status, plan.trees.reason,
-                                                                            strict=True)])
+    """Return which trees gravity can serve by the plan's own word: all but those that stand too low."""
+    return np.array([r not in ("BELOW_OUTLET", "NO_GRADE") for r in plan.trees.reason])
 
 
 def sound(result: run.Result, trees: int) -> Plan:

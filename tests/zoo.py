@@ -373,8 +373,8 @@ def _terrain() -> list[Case]:
             band=' subClass="VRTDerivedRasterBand"', body="<PixelFunctionType>x</PixelFunctionType>")),
             "plain sources"),
         case("a mosaic of nothing", terrain("t.vrt", VRT.format(band="", body="")), "a mosaic without sources"),
-        case("a mosaic of an endless name", terrain("t.vrt", VRT.format(band="", body=SOURCE.format(1, "é" * 300 + ".tif"))),
-             "the source"),
+        case("a mosaic of an endless name", terrain("t.vrt", VRT.format(
+            band="", body=SOURCE.format(1, "é" * 300 + ".tif"))), "the source"),
         case("a mosaic called .tif", body("terrain.tif", VRT.format(band="", body=SOURCE.format(0, "/etc/passwd"))),
              "the source"),
         case("no tile that matches", tiles, "0 files that match"),

@@ -113,17 +113,23 @@ def _pipe_sums(case: Case) -> list[Finding]:
     return found + _holes(case, cover)
 
 
+def _followed_m(stretches: list[tuple[float, float]], length_m: float) -> tuple[float, bool]:
+    """Return where stretches cease to follow one another from 0 up, and whether they reach the top just once."""
+    at = 0.0
+    for low, high in sorted(stretches):
+        if abs(low - at) > LENGTH_TOL_M:
+            return min(low, at), False
+        at = high
+    return at, abs(at - length_m) <= LENGTH_TOL_M
+
+
 def _holes(case: Case, cover: dict[tuple[str, bool], list[tuple[float, float]]]) -> list[Finding]:
     """Every mainline is covered by sap pipe from end to end, without gap or overlap."""
     found = []
     for line in case.plan.mainlines:
-        at, length = 0.0, line.plan_length_m
-        for low, high in sorted(cover.get((line.mainline_id, False), [])):
-            if abs(low - at) > LENGTH_TOL_M:
-                break
-            at = high
-        if abs(at - length) > LENGTH_TOL_M:
-            found.append(_wrong("PIPE_HOLE", "mainlines", line.mainline_id, at, length, "m",
+        at, whole = _followed_m(cover.get((line.mainline_id, False), []), line.plan_length_m)
+        if not whole:
+            found.append(_wrong("PIPE_HOLE", "mainlines", line.mainline_id, at, line.plan_length_m, "m",
                                 f"The pipes of {line.mainline_id} do not follow one another to its top."))
     return found
 
@@ -167,12 +173,8 @@ def sections_once(case: Case) -> list[Finding]:
                                 f"Section {section.section_id} says {section.taps} taps, its laterals carry {taps}."))
     for line in plan.mainlines:
         stretches = [(a, b) for s in plan.sections for name, a, b in s.pieces if name == line.mainline_id]
-        at = 0.0
-        for low, high in sorted(stretches):
-            if abs(low - at) > LENGTH_TOL_M:
-                break
-            at = high
-        if abs(at - line.plan_length_m) > LENGTH_TOL_M:
+        at, whole = _followed_m(stretches, line.plan_length_m)
+        if not whole:
             found.append(_wrong("SECTION_HOLE", "mainlines", line.mainline_id, at, line.plan_length_m, "m",
                                 f"The sections do not cover {line.mainline_id} from end to end once."))
     return found

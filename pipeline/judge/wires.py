@@ -98,10 +98,11 @@ def _line_heights(case: Case, trace: Trace, zones: list[Zone]) -> list[Finding]:
         worst = int(np.argmax(np.nan_to_num(amount, nan=-np.inf)))
         if amount[worst] > HEIGHT_TOL_M:
             limit = float(low[worst] if word == "under" else high[worst])
+            measured = limit + float(amount[worst]) * (-1.0 if word == "under" else 1.0)
             at = units.station(float(trace.station_m[worst]))
             found.append(breach(
-                code, "mainlines", line.mainline_id, float(height[worst]), limit, "m",
-                f"{line.mainline_id} hangs {units.height(float(height[worst]))} above ground at {at}, "
+                code, "mainlines", line.mainline_id, measured, limit, "m",
+                f"{line.mainline_id} hangs {units.height(measured)} above ground at {at}, "
                 f"{word} {units.height(limit)}.", mend, pinned=line.pinned))
     lost = np.isnan(height)
     if lost.any():

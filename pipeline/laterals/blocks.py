@@ -12,7 +12,7 @@ from pipeline.laterals.bound_kernel import polish
 from pipeline.laterals.choice import PIECE_BIN_M, Chosen, clear_of, segments
 from pipeline.laterals.columns import Columns, enumerate_columns
 from pipeline.laterals.partition import BlockChoice, solve_block
-from pipeline.laterals.programme import Relaxed
+from pipeline.laterals.programme import FEW_TREES, Relaxed
 from pipeline.laterals.rule import Rules
 from pipeline.laterals.scene import Floats, Ints, Mask, Scene, bins_of, part
 from pipeline.laterals.subset_kernel import subset_members
@@ -24,6 +24,7 @@ BOUND_TREES = 25_000  # up to here the bound is polished over all columns at onc
 POLISH_STEPS = 400
 RESCUE_M = 20.0  # laterals this near to an unserved tree are chosen anew with it
 RESCUE_LATERALS = 14
+RESCUES = 20  # beyond so many unserved trees each gets less time
 
 Progress = Callable[[str, float], None]
 
@@ -172,14 +173,25 @@ def _again(
     return (rest + fresh if better else chosen), solved.relaxed
 
 
+def served_by(scene: Scene, chosen: Sequence[Chosen]) -> Mask:
+    """Return which trees of a scene some laterals serve."""
+    served = np.zeros(len(scene), dtype=np.bool_)
+    served[[t for c in chosen for t in c.trees]] = True
+    return served
+
+
 def _rescue(
     scene: Scene, coverable: Mask, chosen: list[Chosen], laterals: LateralSettings, rule: Rules
 ) -> list[Chosen]:
     """Choose again around each tree that some lateral could serve and none does, by the programme."""
-    exact = replace(rule, effort="normal" if rule.effort == "quick" else rule.effort)
-    plain = replace(exact, rounds=0)
-    served = np.zeros(len(scene), dtype=np.bool_)
-    served[[t for c in chosen for t in c.trees]] = True
+    quick = rule.effort == "quick"
+    exact = replace(
+        rule, effort="normal" if quick else rule.effort,
+        hurry=quick or (rule.effort == "normal" and int((coverable & ~served_by(scene, chosen)).sum()) > RESCUES),
+    )
+    # of many trees the plain programme mostly does, in a fraction of the time
+    tries = (replace(exact, rounds=0), exact) if len(scene) > FEW_TREES else (exact,)
+    served = served_by(scene, chosen)
     for t in np.flatnonzero(coverable & ~served):
         if served[t]:
             continue
@@ -192,7 +204,7 @@ def _rescue(
         alone = np.flatnonzero(~served & coverable & about)
         trees = np.unique(np.concatenate([[v for c in near for v in c.trees], alone]).astype(np.int64))
         inside = set(trees.tolist())
-        for how in (plain, exact):  # the plain programme mostly does, in a fraction of the time
+        for how in tries:
             chosen, _ = _again(scene, trees, chosen, laterals, how)
             served[trees] = False
             served[[v for c in chosen if c.trees[0] in inside for v in c.trees]] = True

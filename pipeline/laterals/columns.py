@@ -104,7 +104,7 @@ def enumerate_columns(scene: Scene, laterals: LateralSettings, effort: str) -> C
         parts.append([flat, ptr, cost, entry, key, load])
         capped += more
     joined = _joined(parts, scene, capped)
-    return _cheapest(replace(joined, cost_m=joined.cost_m + by_taps.extra(joined.taps)))
+    return _cheapest(replace(joined, cost_m=joined.cost_m + by_taps.surplus(joined.taps)))
 
 
 def _joined(parts: list[list[npt.NDArray[np.generic]]], scene: Scene, capped: int) -> Columns:
@@ -131,11 +131,11 @@ def _cheapest(columns: Columns) -> Columns:
 
 def with_other_entries(scene: Scene, columns: Columns, laterals: LateralSettings, extra_m: float) -> Columns:
     """Return columns with copies from the other entries of their first tree that cost at most `extra_m` more."""
-    short = entry_cost(laterals).extra(columns.taps)
+    short = entry_cost(laterals).surplus(columns.taps)
     row, slot, cost = other_entries(
-        columns.flat, columns.ptr, columns.cost_m - short, columns.slot, scene.tree, scene.neighbour, scene.dist, scene.need,
-        scene.slot, scene.entry_slot, scene.entry_dist, scene.entry_need, scene.rule, TURN, laterals.max_length_m,
-        laterals.entry_cost_m, extra_m,
+        columns.flat, columns.ptr, columns.cost_m - short, columns.slot, scene.tree, scene.neighbour, scene.dist,
+        scene.need, scene.slot, scene.entry_slot, scene.entry_dist, scene.entry_need, scene.rule, TURN,
+        laterals.max_length_m, laterals.entry_cost_m, extra_m,
     )
     both = columns.take(np.concatenate([np.arange(len(columns)), row]))
     return replace(

@@ -33,8 +33,9 @@ def group(
 
     Every legal lateral over the trees is enumerated (up to a cap for one head tree); those
     chosen serve each tree once at the least metres of lateral plus ``entry_cost`` for each
-    entry (more where a lateral has fewer taps than ``aim_taps``, see ``rule.EntryCost``) plus a small cost of sharp turns, by set partitioning in blocks (effort ``normal``
-    and ``thorough``) or by savings and local search (``quick``). No chosen lateral crosses
+    entry (more where a lateral has fewer taps than ``aim_taps``, see ``rule.EntryCost``)
+    plus a small cost of sharp turns, by set partitioning in blocks (effort ``normal`` and
+    ``thorough``) or by savings and local search (``quick``). No chosen lateral crosses
     another, a mainline or blocked ground, and entries are at least ``entry_spacing`` apart
     along a mainline, both sides counted together.
 

@@ -27,6 +27,7 @@ MIP_GAP = {"quick": 0.0, "normal": 1e-3, "thorough": 1e-5}
 MIP_ROUNDS = {"quick": 2, "normal": 2, "thorough": 8}
 # few trees are solved until nothing meets; of many, what still meets is solved again around each place
 FEW_ROUNDS = 15
+HURRY_ROUNDS, HURRY_NODES = 1, 20
 OTHER_ENTRY_M = 3.0  # where few trees leave one unserved, entries this much dearer are choices of the MIP too
 
 
@@ -53,7 +54,7 @@ def solve_block(scene: Scene, laterals: LateralSettings, rule: Rules) -> BlockCh
         worth = columns.take(relaxed.worth)
         chosen = _settle_crossings(scene, worth, rule, relaxed)
         left = int(coverable.sum()) - sum(len(c.trees) for c in chosen or [])
-        if left and len(scene) <= FEW_TREES:
+        if left and len(scene) <= FEW_TREES and not rule.hurry:
             # around a line's tip the entries themselves must be dealt out
             worth = with_other_entries(scene, worth, laterals, OTHER_ENTRY_M)
             chosen = _settle_crossings(scene, worth, rule, relaxed)
@@ -71,7 +72,8 @@ def _settle_crossings(
     same_slot: list[tuple[int, int]] = []
     chosen: list[Chosen] | None = None
     few = len(scene) <= FEW_TREES
-    for _ in range(FEW_ROUNDS if few else MIP_ROUNDS[rule.effort]):
+    most = MIP_ROUNDS[rule.effort] if not few else HURRY_ROUNDS if rule.hurry else FEW_ROUNDS
+    for _ in range(most):
         rows = _mip(scene, columns, rule, list(dict.fromkeys(cut + same_slot)), list(relaxed.subset))
         if rows is None:
             return chosen if chosen is None else untangled(scene, columns, chosen, rule)
@@ -108,7 +110,9 @@ def _mip(
         rules_.append(LinearConstraint(rows, -np.inf, 1.0))
     result = milp(
         cost, integrality=np.ones(m + n), bounds=Bounds(0.0, 1.0), constraints=rules_,
-        options={"mip_rel_gap": MIP_GAP[rule.effort], "node_limit": NODES[rule.effort]},
+        options={
+            "mip_rel_gap": MIP_GAP[rule.effort], "node_limit": HURRY_NODES if rule.hurry else NODES[rule.effort],
+        },
     )
     if result.x is None:
         return None

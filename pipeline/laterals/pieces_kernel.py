@@ -22,6 +22,7 @@ F32 = npt.NDArray[np.float32]
 I64 = npt.NDArray[np.int64]
 I32 = npt.NDArray[np.int32]
 U64 = npt.NDArray[np.uint64]
+END_M = 0.05  # so near to its ends a piece is not asked for its clearance
 Bools = npt.NDArray[np.bool_]
 
 
@@ -203,10 +204,11 @@ def span_need_z(
 ) -> float:
     """Return the least elevation at b that keeps the piece from (a, za) `clear` above ground, NaN without ground.
 
-    Sampled every half cell, at most half a metre apart; the ends are left to the tree's own window.
+    Bilinear ground has creases where the piece passes a row or a column of cell centres; it is asked at each of
+    them, and at least every metre. The ends are left to the tree's own window.
     """
     d = np.hypot(bx - ax, by - ay)
-    count = int(np.ceil(d / min(0.5 * cell, 0.5)))
+    count = int(np.ceil(d))
     need = -np.inf
     for k in range(1, count):
         t = k / count
@@ -214,6 +216,17 @@ def span_need_z(
         if np.isnan(g):
             return np.nan
         need = max(need, (g + clear - (1.0 - t) * za) / t)
+    for axis in range(2):
+        start = (y0 - ay) / cell if axis == 0 else (ax - x0) / cell
+        end = (y0 - by) / cell if axis == 0 else (bx - x0) / cell
+        for k in range(int(np.ceil(min(start, end))), int(np.floor(max(start, end))) + 1):
+            t = (k - start) / (end - start) if end != start else 0.0
+            if t * d < END_M or (1.0 - t) * d < END_M:
+                continue
+            g = bilinear(z, x0, y0, cell, ax + t * (bx - ax), ay + t * (by - ay))
+            if np.isnan(g):
+                return np.nan
+            need = max(need, (g + clear - (1.0 - t) * za) / t)
     return need
 
 

@@ -17,6 +17,8 @@ from pipeline.records import Route
 
 Floats = npt.NDArray[np.float64]
 
+SWEEP_M = 0.5  # the lowest line of a finished route is computed this closely
+
 
 def all_lines(line: Line) -> list[Line]:
     """Return a line and all its branches, parents first."""
@@ -128,8 +130,11 @@ def _route(
     if parent is not None and not parent.pinned:
         k = int(np.argmin(np.abs(stations_of(parent.xy_m) - line.join_m)))
         z0 = float(parent.low_z_m[k]) - lattice.base_m
-    row, col = site.terrain.rowcol(xy[:, 0], xy[:, 1])
-    z = low_line(lattice, np.column_stack((row, col)), z0) + lattice.base_m
+    # on a coarse raster the search samples metres apart and may miss a crease between two of its samples
+    own = stations_of(xy)
+    dense = np.union1d(own, np.arange(0.0, own[-1], SWEEP_M))
+    row, col = site.terrain.rowcol(np.interp(dense, own, xy[:, 0]), np.interp(dense, own, xy[:, 1]))
+    z = low_line(lattice, np.column_stack((row, col)), z0)[np.searchsorted(dense, own)] + lattice.base_m
     return Route(
         mainline_id=name, parent_id=parent.mainline_id if parent is not None else "", collection_id=collection_id,
         join_station_m=line.join_m, xy_m=xy, low_z_m=z,

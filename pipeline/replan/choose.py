@@ -2,8 +2,8 @@
 
 With at most :data:`FEW` pieces that leave a choice, or :data:`EXACT` combinations, the answer
 is exact: all combinations are ordered by a lower bound
-(everything but the laterals still to be regrouped, whose trees count as served for
-nothing), and worked out in that order until no bound undercuts what was found: best-first
+(everything but the laterals still to be regrouped, whose trees count as served at the
+least that can cost), and worked out in that order until no bound undercuts what was found: best-first
 branch and bound. Beyond, the search is a descent: from the best bound of each piece by
 itself, one piece at a time takes the option that is best with all others held, until a
 whole round changes nothing; combinations met on the way stay as the next best.

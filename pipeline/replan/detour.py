@@ -20,6 +20,7 @@ CLEAR_M = 1.5  # a new line keeps this far from lines that stay, on the search g
 STEEPER_PCT = 0.2  # the search asks for a little more fall than the rule, so that the wire can be hung
 AIR_M = 0.15  # and for a little more air under and over the line
 MOST_NODES = 90
+NO_WIRE = "no straight wire keeps the rules there"
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,14 +270,17 @@ def _hung(
     trees = replace(plan.trees, reason=tuple(
         "DEAD" if tag in dead_trees else r for tag, r in zip(plan.trees.tree_id, plan.trees.reason, strict=True)
     ))
-    low, _ = hang.hang_low(network=network, terrain=site.terrain, ground=site.ground, trees=trees,
-                           collections=plan.collections, settings=plan.settings)
-    made, said = hang.hang_final(
-        mainlines=low, ceilings=((name, length, target.line_z_m),), terrain=site.terrain, ground=site.ground,
-        collections=plan.collections, settings=plan.settings,
-    )
+    try:
+        low, _ = hang.hang_low(network=network, terrain=site.terrain, ground=site.ground, trees=trees,
+                               collections=plan.collections, settings=plan.settings)
+        made, said = hang.hang_final(
+            mainlines=low, ceilings=((name, length, target.line_z_m),), terrain=site.terrain, ground=site.ground,
+            collections=plan.collections, settings=plan.settings,
+        )
+    except RuntimeError:  # no heights at all meet both ends
+        return NO_WIRE
     if any(f.code == "HANG_INFEASIBLE" and f.subject_id in (name, "") for f in said):
-        return "no straight wire keeps the rules there"
+        return NO_WIRE
     line = next(m for m in made if m.mainline_id == name)
     xyz = line.xyz_m.copy()
     xyz[-1] = (target.x_m, target.y_m, target.line_z_m)

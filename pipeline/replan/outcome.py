@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
+from scipy.spatial import cKDTree
 
 from pipeline.records import Lateral, Mainline
 from pipeline.replan.case import Case, Piece, decision_bill, lateral_corridor_m2, lateral_items
 from pipeline.replan.ids import Ids
-from pipeline.replan.regroup import regrouped
+from pipeline.replan.regroup import Closed, regrouped
 from pipeline.replan.site import Bill, Site, add, merged
 from pipeline.replan.splice import Lines, splice
 
@@ -83,12 +85,41 @@ class Evaluator:
         self.sound = int(sum(
             int(trees.taps[t]) for la in self.site.plan.laterals for t in la.tree if case.assessment.usable(t)
         ))
+        self._least = self._least_costs()
         self._lines: dict[Choice, Lines | str] = {}
         self._groups: dict[tuple[object, ...], tuple[tuple[Lateral, float], ...]] = {}
+        self._closed: Closed = {}
         self._of_lateral = {p.lateral: k for k, p in enumerate(case.pieces) if p.run is None}
         self._box = np.array([
             [*la.xyz_m[:, :2].min(axis=0), *la.xyz_m[:, :2].max(axis=0)] for la in self.site.plan.laterals
         ]).reshape(-1, 4)
+
+    def _least_costs(self) -> np.ndarray:
+        """Return for each tree the least that leading it to another lateral can cost, or giving it up.
+
+        Its own piece of tubing is no shorter than the way to the nearest tree or mainline (ways
+        that may come included), and a lateral's entry and end are shared by at most ``max_taps``.
+        """
+        plan = self.site.plan
+        xy = np.column_stack([plan.trees.x_m, plan.trees.y_m])
+        served = np.array(sorted(t for la in plan.laterals for t in la.tree), dtype=np.int64)
+        out = np.zeros(len(xy))
+        if not len(served):
+            return out
+        ways = [d.way for p in self.case.pieces for d in p.decisions if d is not None and d.way is not None]
+        lines = shapely.multilinestrings([
+            *(shapely.linestrings(m.xyz_m[:, :2]) for m in plan.mainlines),
+            *(shapely.linestrings(w.xyz_m[:, :2]) for w in ways),
+        ])
+        to_line = shapely.distance(shapely.points(xy[served]), lines)
+        near = cKDTree(xy[served]).query(xy[served], k=2)[0][:, 1] if len(served) > 1 else to_line
+        metre = self.site.price_of("TUBING") + self.site.minutes.get("TUBING", 0.0) / 60.0 * self.site.labour
+        labour = self.site.labour / 60.0
+        ends = sum(self.site.price_of(c) + self.site.minutes.get(c, 0.0) * labour for c in ("ENTRY", "END RING"))
+        taps = plan.trees.taps[served].astype(np.float64)
+        share = ends * taps / plan.settings.laterals.max_taps
+        out[served] = np.minimum(self.value * taps, np.minimum(to_line, near) * metre + share)
+        return out
 
     # ---- before regrouping
     def base(self, choice: Choice) -> _Base | str:
@@ -125,7 +156,7 @@ class Evaluator:
         money, hung_h = site.bill(parts)
         all_h = hung_h + hours + case.clearing_h(items) + case.area_h(area)
         could = taps + int(site.plan.trees.taps[pooled].sum()) if pooled else taps
-        bound = money + all_h * site.labour + self.value * (self.sound - could)
+        bound = money + all_h * site.labour + self.value * (self.sound - could) + float(self._least[pooled].sum())
         return _Base(choice, lines, tuple(kept), frozenset(mended), tuple(sorted(pooled)), items, parts, reusable,
                      hours + case.area_h(area), taps, bound)
 
@@ -193,7 +224,8 @@ class Evaluator:
             )
             if key not in self._groups:
                 self._groups[key] = self._paying(regrouped(
-                    self.site, self.case.assessment, lines=lines, kept=kept, trees=trees))
+                    self.site, self.case.assessment, lines=lines, kept=kept, trees=trees,
+                    closed=self._closed))
             out += self._groups[key]
         return tuple(out)
 

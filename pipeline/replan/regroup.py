@@ -19,6 +19,7 @@ SPAN_SHARE = 0.5  # between trees a lateral keeps this share of its lowest heigh
 TOUCH_M = 0.1
 SAMPLE_M = 0.25
 TRIES = 4
+Closed = dict[tuple[str, int], list[tuple[tuple[slice, slice], Mask]]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,7 +103,8 @@ def crosses(a: shapely.LineString, b: shapely.LineString) -> bool:
 
 
 def regrouped(
-    site: Site, assessment: Assessment, *, lines: Sequence[Mainline], kept: Sequence[Lateral], trees: Sequence[int]
+    site: Site, assessment: Assessment, *, lines: Sequence[Mainline], kept: Sequence[Lateral], trees: Sequence[int],
+    closed: Closed | None = None,
 ) -> tuple[tuple[Lateral, float], ...]:
     """Return new laterals over trees that lost theirs, with the ceilings of their entries; IDs are still old.
 
@@ -114,6 +116,8 @@ def regrouped(
         Laterals that stay: new ones neither cross them nor enter too near to them.
     trees : sequence of int
         Indices of sound trees to be served.
+    closed : dict, optional
+        Remembers which cells a lateral closes, from call to call.
 
     Notes
     -----
@@ -132,7 +136,7 @@ def regrouped(
     near_kept = [la for la in kept if shapely.LineString(la.xyz_m[:, :2]).intersects(box)]
     if not near_lines:
         return ()
-    blocked = _blocked(site, assessment, near_kept)
+    blocked = _blocked(site, assessment, near_kept, {} if closed is None else closed)
     tried = np.zeros(len(plan.trees), dtype=np.bool_)
     tried[index] = True
     for _ in range(TRIES):
@@ -166,7 +170,7 @@ def _bounds(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
 
-def _blocked(site: Site, assessment: Assessment, kept: Sequence[Lateral]) -> Mask:
+def _blocked(site: Site, assessment: Assessment, kept: Sequence[Lateral], closed: Closed) -> Mask:
     """Return where no new lateral may go: what was closed before, blown ground, stems, laterals that stay."""
     blocked = site.ground.lateral_blocked.copy()
     touch = 0.75 * site.terrain.cell_m
@@ -176,8 +180,13 @@ def _blocked(site: Site, assessment: Assessment, kept: Sequence[Lateral]) -> Mas
     if not assessment.stems.is_empty:
         _close(site, blocked, assessment.stems.buffer(HIT_M + touch))
     for lateral in kept:
-        line = shapely.LineString(lateral.xyz_m[:, :2])
-        _close(site, blocked, line.buffer(touch).union(shapely.Point(line.coords[0]).buffer(max(spacing, touch))))
+        key = lateral.lateral_id, len(lateral.tree)
+        if key not in closed:
+            line = shapely.LineString(lateral.xyz_m[:, :2])
+            entry = shapely.Point(line.coords[0]).buffer(max(spacing, touch))
+            closed[key] = [covered(site.terrain, line.buffer(touch)), covered(site.terrain, entry)]
+        for window, mask in closed[key]:
+            blocked[window] |= mask
     return blocked
 
 

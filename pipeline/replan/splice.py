@@ -206,9 +206,10 @@ def _new_stretch(part: _Part, decision: Decision, way: Way, ids: Ids, out: Lines
     run = decision.run
     if decision.kind == "take":
         x, y, z = (float(v) for v in way.xyz_m[0])
-        foot = replace(run.line.supports[0], support_id=ids.next(f"{part.mainline_id}-S"), station_m=0.0,
-                       mainline_id=part.mainline_id, x_m=x, y_m=y, line_z_m=z, ground_z_m=way.foot_ground_z_m, kind="anchor",
-                       tree_id="", offset_m=0.0, binding="parent")
+        foot = Support(
+            support_id=ids.next(f"{part.mainline_id}-S"), mainline_id=part.mainline_id, station_m=0.0, x_m=x, y_m=y,
+            kind="anchor", tree_id="", offset_m=0.0, ground_z_m=way.foot_ground_z_m, line_z_m=z, binding="parent",
+        )
         part.supports.append(foot)
         base = 0.0
         out.new_supports.append(foot)

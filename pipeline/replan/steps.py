@@ -75,7 +75,8 @@ def safe_hours(book: Book, section_id: str) -> tuple[float, tuple[int, ...]]:
     order = [*done.zones.touched, *done.zones.retired]
     earlier = {n for name in order[: order.index(section_id)] for n in items_at(case, done, name)}
     mine = frozenset(n for n in items if n in done.outcome.cleared and n not in earlier)
-    return case.clearing_h(mine) + case.area_h(_cleared_m2(book, section_id)) + case.site.clearing["walk_through"], items
+    hours = case.clearing_h(mine) + case.area_h(_cleared_m2(book, section_id))
+    return hours + case.site.clearing["walk_through"], items
 
 
 def _cleared_m2(book: Book, section_id: str) -> float:

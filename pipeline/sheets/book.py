@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import pickle
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -26,7 +27,7 @@ __all__ = [
 # modules of this room with build(ctx, section) -> pages, in the order a crew reads them
 SECTION_PAGES = ("map_page", "profile_page", "tables_page", "safety_page")
 # modules with build(ctx) -> pages, in the order the office reads them
-PLAN_PAGES = ("cover_page", "index_page", "findings_page", "orders_page", "pump_page")
+PLAN_PAGES = ("cover_page", "index_page", "findings_page", "orders_page", "loadout_page", "pump_page")
 PREVIEW_DPI = 110.0
 PROCESSES = 2
 
@@ -76,11 +77,27 @@ def _info(ctx: SheetContext, title: str, section_id: str, *, compact: bool) -> D
 
 @dataclass(frozen=True, slots=True)
 class SectionSet:
-    """The sheets of one section, planned once: the pages for the book, and the finished PDF."""
+    """The sheets of one section, planned once: the finished PDF, and the pages for the book.
+
+    Pages that come from another process stay packed until somebody binds them.
+    """
 
     section_id: str
-    pages: tuple[Page, ...]
+    sheets: int
     pdf: bytes
+    held: tuple[Page, ...] | bytes
+
+    @property
+    def pages(self) -> tuple[Page, ...]:
+        """The pages, in order."""
+        if isinstance(self.held, bytes):
+            unpacked: tuple[Page, ...] = pickle.loads(self.held)  # noqa: S301 - packed by this program a moment ago
+            return unpacked
+        return self.held
+
+    def __reduce__(self) -> tuple[type[SectionSet], tuple[str, int, bytes, bytes]]:
+        packed = self.held if isinstance(self.held, bytes) else pickle.dumps(self.held, pickle.HIGHEST_PROTOCOL)
+        return SectionSet, (self.section_id, self.sheets, self.pdf, packed)
 
 
 def make_set(ctx: SheetContext, section_id: str) -> SectionSet:
@@ -93,10 +110,11 @@ def make_set(ctx: SheetContext, section_id: str) -> SectionSet:
     """
     if section_id in retired_sections(ctx):
         pages = tuple(retired_pages(ctx, section_id))
-        return SectionSet(section_id, pages, to_pdf(pages, _info(ctx, section_id, section_id, compact=False)))
-    ctx = ctx.issued.get(section_id, ctx)
-    pages = tuple(section_pages(ctx, ctx.section(section_id)))
-    return SectionSet(section_id, pages, to_pdf(pages, _info(ctx, section_id, section_id, compact=False)))
+    else:
+        ctx = ctx.issued.get(section_id, ctx)
+        pages = tuple(section_pages(ctx, ctx.section(section_id)))
+    pdf = to_pdf(pages, _info(ctx, section_id, section_id, compact=False))
+    return SectionSet(section_id, len(pages), pdf, pages)
 
 
 def make_sets(ctx: SheetContext, section_ids: Sequence[str], *, processes: int = PROCESSES) -> Iterator[SectionSet]:

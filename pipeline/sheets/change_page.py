@@ -124,7 +124,7 @@ def _steps(ctx: SheetContext, pages: Composer, change: Change, section_id: str) 
         Column(ctx.w("change.col_what"), 250.0, flex=1.0, wrap=True),
         Column(ctx.w("change.col_amount"), 84.0, wrap=True),
         Column(ctx.w("change.col_done"), 36.0, "center", tick=True),
-    ], heavy_every=0)
+    ], heavy_every=0, even=False)
     if any(s.action == "remove" for s in change.steps if s.section_id == section_id):
         pages.para(ctx.w("change.remove_note"), size=8.0)
     pages.space(1.0)

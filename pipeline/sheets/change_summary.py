@@ -53,7 +53,8 @@ def _sections(ctx: SheetContext, pages: Composer, change: Change) -> None:
         Column(ctx.w("change.col_replaces"), 62.0, "center"),
         Column(ctx.w("change.col_taps"), 70.0, "center", bold=True),
         Column(ctx.w("change.col_mainline"), 100.0, "right", flex=1.0),
-        Column(ctx.w("change.col_lateral"), 100.0, "right", flex=1.0), Column(ctx.w("change.col_sheets"), 50.0, "right"),
+        Column(ctx.w("change.col_lateral"), 100.0, "right", flex=1.0),
+        Column(ctx.w("change.col_sheets"), 50.0, "right"),
     ])
     kept = [s.section_id for s in ctx.plan.sections if s.issued_in]
     pages.para(ctx.w("change.kept", sections=", ".join(kept) or "—"))

@@ -169,7 +169,8 @@ def check_code(
     sections share, when it is known already.
     """
     around = _surroundings(plan, _window(plan, section), terrain, ground)
-    return _code([common or _common_digest(plan, terrain), *_section_data(plan, section), *_joined(plan, section), *around])
+    shared = common or _common_digest(plan, terrain)
+    return _code([shared, *_section_data(plan, section), *_joined(plan, section), *around])
 
 
 def _joined(plan: Plan, section: Section) -> Iterator[Any]:

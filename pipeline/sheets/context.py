@@ -10,8 +10,15 @@ from functools import cache
 from pipeline.records import Ground, Plan, Section
 from pipeline.resources import template_text
 from pipeline.sheets.checkcode import all_codes
+from pipeline.sheets.local import local
 from pipeline.terrain.grid import Terrain
 from pipeline.units import Units
+
+# blanks that hold names, addresses and positions for phones: nothing in them is a quantity
+_AS_THEY_ARE = frozenset({
+    "uri", "lat", "lon", "trees", "terrain", "maker", "name", "names", "crs", "vertical", "code", "date", "revision",
+    "line", "lines", "section", "sections", "collection", "tree", "place", "call", "radio", "hospital", "tag", "file",
+})
 
 
 @cache
@@ -60,13 +67,18 @@ class SheetContext:
     issued: Mapping[str, SheetContext] = field(default_factory=dict)
 
     def w(self, key: str, **values: object) -> str:
-        """Return the words of a key with its blanks filled.
+        """Return the words of a key with its blanks filled, numbers and units in the language's spelling.
 
         Raises
         ------
         KeyError
             When the language file lacks the key, or a blank has no value.
         """
+        if self.language != "en":
+            values = {
+                name: local(self.language, value) if isinstance(value, str) and name not in _AS_THEY_ARE else value
+                for name, value in values.items()
+            }
         return self.words[key].format(**values) if values else self.words[key]
 
     def has(self, key: str) -> bool:

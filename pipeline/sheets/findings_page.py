@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import tomllib
+from functools import cache
+
 from pipeline.findings import SEVERITIES, Finding, in_order
+from pipeline.resources import template_text
 from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.marks import Page
@@ -43,12 +47,21 @@ def _columns(ctx: SheetContext) -> list[Column]:
 
 def _row(ctx: SheetContext, finding: Finding) -> Row:
     what = f"{finding.text} {finding.remedy}\n{finding.code}"
-    if ctx.language != "en":  # what stages say is English: its gist comes first in the reader's language
-        what = f"{ctx.words.get(f'finding.{finding.code}', '')}\n{what}".strip()
+    if ctx.language != "en":  # what stages say is English: gist and remedy come first in the reader's language
+        gist = ctx.words.get(f"finding.{finding.code}", "")
+        known = _explained(ctx.language).get(finding.code)
+        own = ". ".join(t for t in (gist[:1].upper() + gist[1:], known or "") if t)
+        what = f"{own}\n{finding.text}{'' if known else f' {finding.remedy}'}\n{finding.code}".strip()
     return [
         subject(ctx, finding), measured(ctx, finding.measured, finding.unit),
         measured(ctx, finding.limit, finding.unit), what, "",
     ]
+
+
+@cache
+def _explained(language: str) -> dict[str, str]:
+    """Return what to do about every code, in a language that is not English."""
+    return {code: str(row["do"]) for code, row in tomllib.loads(template_text(f"codes.{language}.toml")).items()}
 
 
 def subject(ctx: SheetContext, finding: Finding) -> str:

@@ -149,8 +149,7 @@ class _TreeWriter:
             kids.append(mcid)
             self.parents[node.page_no][mcid] = own
         kids.extend(self.link(node.page_no, i, own) for i in node.links)
-        entries.K = Array(kids)
-        own.K = entries.K
+        own.K = Array(kids)
         return own
 
     def link(self, page_no: int, index: int, parent: Object) -> Object:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
 
-from pipeline.sheets.context import SheetContext
+if TYPE_CHECKING:
+    from pipeline.sheets.context import SheetContext
 
 # never inside an ID such as M2.8-S01
 _NUMBER = re.compile(r"(?<![\w.])(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)")
@@ -12,14 +14,15 @@ _NUMBER = re.compile(r"(?<![\w.])(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)")
 _FRENCH_UNITS = (
     (re.compile(r"\bft\b"), "pi"), (re.compile(r"\bin\b"), "po"), (re.compile(r"\binHg\b"), "poHg"),
     (re.compile(r"\bcfm\b"), "pi³/min"), (re.compile(r"\bea\b"), "un."), (re.compile(r"\brolls?\b"), "rouleau"),
-    (re.compile(r"\bgal\b"), "gal US"),
+    (re.compile(r"\bgal\b(?! US)"), "gal US"),
 )
 
 
 def local(language: str, text: str) -> str:
     r"""Return a printed number or quantity in the language's spelling.
 
-    French takes a decimal comma, a fixed space between thousands and its own unit names.
+    French takes a decimal comma, a fixed space between thousands and its own unit names. What
+    is in that spelling already stays as it is.
     Positions for phones and tags are not to be passed through here.
 
     Examples

@@ -103,7 +103,8 @@ def _unproven(ctx: SheetContext, piece: Piece) -> list[Look]:
 
 
 def _look(ctx: SheetContext, piece: Piece, name: str, station_m: float, height: str, what: str) -> Look:
-    return Look(piece.line.mainline_id, station_m, (name, ctx.units.station(station_m), height, what, ""))
+    station = say(ctx, ctx.units.station(station_m))
+    return Look(piece.line.mainline_id, station_m, (name, station, say(ctx, height), what, ""))
 
 
 class LookResult(NamedTuple):

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.labels import Label
+from pipeline.sheets.local import words_local
 from pipeline.sheets.mapview import MapView
 from pipeline.sheets.marks import Point
 from pipeline.sheets.section_view import Piece, SectionView, short_id
@@ -41,7 +42,7 @@ def full_stations(ctx: SheetContext, piece: Piece) -> list[float]:
 def short_station(ctx: SheetContext, station_m: float) -> str:
     """Return a station without tenths, as it is written on a tick."""
     text = ctx.units.station(station_m)
-    return text[:-2] if text.endswith(".0") else text
+    return words_local(ctx, text[:-2] if text.endswith(".0") else text)
 
 
 def direction(piece: Piece, station_m: float, view: MapView) -> Point:

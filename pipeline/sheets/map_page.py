@@ -113,6 +113,9 @@ def _note(ctx: SheetContext, drawing: MapDrawing, *, dense: bool) -> str:
         keys = [f"common.{kind}" for kind in ctx.plan.not_checked]
         names = [ctx.w(key) if ctx.has(key) else key.partition(".")[2] for key in keys]
         parts.append(ctx.w("map.not_checked_layers", layers=", ".join(names)))
+    if "post" in drawing.kinds:
+        reach = ctx.units.height(ctx.plan.settings.mainlines.support_reach_m)
+        parts.append(ctx.w("map.post_note", reach=reach))
     if dense:
         parts.append(ctx.w("map.tags_on_panels"))
     parts.append(dropped_text(ctx, drawing.dropped))

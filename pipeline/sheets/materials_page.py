@@ -122,9 +122,9 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     pages.heading(ctx.w("materials.cut", slack=f"{100 * CUT_SLACK:.0f}"))
     unit = say(ctx, ctx.units.length_unit)
     columns = [
-        Column(ctx.w("materials.col_lateral"), 46.0, bold=True, flex=1.0),
+        Column(ctx.w("materials.col_lateral"), 42.0, bold=True, flex=1.0),
         Column(f"{ctx.w('materials.col_cut')} {unit}", 26.0, "right"),
-        Column(ctx.w("materials.col_drops"), 22.0, "right"), Column("✓", 14.0),
+        Column(ctx.w("materials.col_drops"), 27.0, "right"), Column("✓", 13.0),
     ] * _CUT_COLUMNS
     pages.table(rows, columns)
     pages.space()

@@ -11,12 +11,12 @@ from pipeline.sheets.mapview import POINT_M, ratios
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.paper import body_page, body_rect
 from pipeline.sheets.profile_strip import (
-    BANDS_PT,
     CAPTION_PT,
     GUTTER_PT,
     SIDE_PT,
     TITLE_PT,
     Strip,
+    bands_pt,
     caption,
     chart_height,
     strip_marks,
@@ -73,7 +73,7 @@ def _rows_of(
     marks: list[Mark] = []
     top = body.y1
     for row, chart in zip(group, charts, strict=True):
-        height = TITLE_PT + chart + BANDS_PT
+        height = TITLE_PT + chart + bands_pt(ctx)
         x = body.x0
         for strip in row:
             wide = strip_width(strip)
@@ -107,7 +107,7 @@ def least_chart(ctx: SheetContext, row: list[Strip]) -> float:
 
 def _height(ctx: SheetContext, group: list[list[Strip]]) -> float:
     """Return the least height of rows of strips on one page, with the caption."""
-    return sum(TITLE_PT + BANDS_PT + least_chart(ctx, row) for row in group) + CAPTION_PT
+    return sum(TITLE_PT + bands_pt(ctx) + least_chart(ctx, row) for row in group) + CAPTION_PT
 
 
 def _pages(ctx: SheetContext, rows: list[list[Strip]], height: float) -> list[list[list[Strip]]]:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from pipeline.records import Support
 from pipeline.sheets import symbols
+from pipeline.sheets.compose import say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.mapview import POINT_M
 from pipeline.sheets.marks import (
@@ -45,14 +46,20 @@ _GROUND = "#5a3d14"
 _GRID = "#b9b9b9"
 _VERTICAL_FT = (1, 2, 4, 5, 8, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200)
 _VERTICAL_M = (12.5, 25, 40, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500, 2000)
-_ABOVE_PT, _BELOW_PT = 30.0, 44.0  # room over the line for heights, under the ground for crossings and laterals
-# name of the band, height, letter size, bold
+_ABOVE_PT, _BELOW_PT = 36.0, 44.0  # room over the line for heights, under the ground for crossings and laterals
+# name of the band, height in US and in metric figures, letter size, bold
 _BANDS = (
-    ("row_support", 20.0, 8.2, True), ("row_station", 36.0, 8.2, True), ("row_height", 20.0, 9.2, True),
-    ("row_line", 29.0, 7.6, False), ("row_ground", 29.0, 7.6, False), ("row_fall", 20.0, 7.6, False),
+    ("row_support", 20.0, 20.0, 8.2, True), ("row_station", 37.0, 41.0, 8.2, True),
+    ("row_height", 20.0, 25.0, 9.2, True), ("row_line", 29.0, 29.0, 7.6, False),
+    ("row_ground", 29.0, 29.0, 7.6, False), ("row_fall", 20.0, 20.0, 7.6, False),
 )
 _PIPE_PT = 13.0
-BANDS_PT = sum(row[1] for row in _BANDS) + _PIPE_PT + 8.0
+_LEAD_PT = 8.0  # between the chart and its bands
+
+
+def bands_pt(ctx: SheetContext) -> float:
+    """Return the height of all data bands under a chart."""
+    return sum(us if ctx.units.is_us else metric for _, us, metric, _, _ in _BANDS) + _PIPE_PT + _LEAD_PT
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,7 +198,7 @@ def _axes(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
         if y > r.y1 - 1.0:
             break
         marks.append(Line(r.x0, y, r.x1, y, 0.4, _GRID))
-        marks.append(Text(r.x0 - 3.5, y - 2.7, f"{value:g}", 7.6, align="right", bold=k % 2 == 0, tag="axis"))
+        marks.append(Text(r.x0 - 3.5, y - 2.7, say(ctx, f"{value:g}"), 7.6, align="right", bold=k % 2 == 0, tag="axis"))
     full = 100.0 * FT_M if ctx.units.is_us else 25.0
     marks.extend(
         Line(chart.x(k * full), r.y0, chart.x(k * full), r.y1, 0.4, _GRID)
@@ -228,7 +235,7 @@ def _height_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: St
     ]
     marks: list[Mark] = []
     for s in strip.supports:
-        text = ctx.units.height_value(s.height_m)
+        text = say(ctx, ctx.units.height_value(s.height_m))
         boxed = is_ladder(ctx, s) or s.height_m < lowest - 1e-9
         half = width_pt(text, 9.2, bold=True) / 2.0 + (2.4 if boxed else 0.8)
         x, y = chart.x(s.station_m), chart.y(s.line_z_m)
@@ -339,25 +346,26 @@ def _bands(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
     units = ctx.units
     at = [chart.x(s.station_m) for s in supports]
     xs = spread(at, _COLUMN_PT, chart.rect.x0 + 5.0, chart.rect.x1 - 5.0)
-    top = chart.rect.y0 - 8.0
+    top = chart.rect.y0 - _LEAD_PT
     marks: list[Mark] = [
         Line(a, chart.rect.y0, b, top, 0.5, "#7a7a7a") for a, b in zip(at, xs, strict=True)
     ]
     values: dict[str, list[str]] = {
         "row_support": [s.support_id.rsplit("-", 1)[-1] for s in supports],
-        "row_station": [units.station(s.station_m) for s in supports],
-        "row_height": [units.height_value(s.height_m) for s in supports],
-        "row_line": [units.elevation_value(s.line_z_m) for s in supports],
-        "row_ground": [units.elevation_value(s.ground_z_m) for s in supports],
+        "row_station": [say(ctx, units.station(s.station_m)) for s in supports],
+        "row_height": [say(ctx, units.height_value(s.height_m)) for s in supports],
+        "row_line": [say(ctx, units.elevation_value(s.line_z_m)) for s in supports],
+        "row_ground": [say(ctx, units.elevation_value(s.ground_z_m)) for s in supports],
     }
     y = top
     left = chart.rect.x0 - GUTTER_PT
-    for key, height, size, bold in _BANDS:
+    for key, us_pt, metric_pt, size, bold in _BANDS:
+        height = us_pt if units.is_us else metric_pt
         marks.append(Line(left, y, chart.rect.x1, y, 0.7))
         name = ctx.w(f"profile.{key}", unit=units.length_unit)
         marks.append(Text(chart.rect.x0 - 4.0, y - height / 2.0 - 2.6, name, 7.2, bold=True, align="right"))
         if key == "row_fall":
-            spots = [((a + b) / 2.0, t) for (a, b), t in zip(pairwise(xs), _falls(supports), strict=True)]
+            spots = [((a + b) / 2.0, say(ctx, t)) for (a, b), t in zip(pairwise(xs), _falls(supports), strict=True)]
         else:
             spots = list(zip(xs, values[key], strict=True))
         marks += [

@@ -265,6 +265,8 @@ def _notes(ctx: SheetContext, pages: Composer, magnetic: Declination | None) -> 
     pages.para(ctx.w(
         "stakeout.note_marks", high=say(ctx, units.height(rules.ladder_m)), low=say(ctx, units.height(rules.lowest_m)),
     ))
+    reach = say(ctx, units.height(rules.support_reach_m))
+    pages.para(ctx.w("stakeout.note_post", reach=reach), bold=True)
     spread = say(ctx, units.length(ctx.plan.settings.trees.gps_error_m))
     on_earth = ctx.plan.frame.on_earth
     pages.para(ctx.w("stakeout.note_position", spread=spread) if on_earth else ctx.w("stakeout.note_local"))

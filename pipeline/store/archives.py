@@ -46,7 +46,7 @@ def _unpack(archive: zipfile.ZipFile, folder: Path, name: str, where: str) -> Pa
         return _refused(name, where, f"the member {odd[0][:60]!r}", "Make the archive again with plain files only.")
     if any(m.filename.startswith("xl/") for m in members):
         return _refused(name, where, "an Excel workbook", "Save the sheet as CSV.")
-    data = [m for m in members if PurePosixPath(m.filename).suffix.lower() in DATA]
+    data = [m for m in members if PurePosixPath(m.filename).suffix.lower() in DATA and not m.is_dir()]
     if len(data) != 1:
         found = ", ".join(m.filename for m in data)[:120] or "none"
         return _refused(name, where, f"{len(data)} data files ({found})", "Put exactly one layer in the archive.")

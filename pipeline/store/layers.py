@@ -20,7 +20,7 @@ from pipeline.records import CollectionPoint, GroundLayer, Pins
 from pipeline.settings import CollectionSettings, GroundKind, GroundLayerSettings, Settings
 from pipeline.store import guard, words
 from pipeline.store.project import parse_crs
-from pipeline.store.tables import Table, read_table
+from pipeline.store.tables import Table, read_table, remark_findings
 from pipeline.terrain.grid import Terrain
 
 Floats = npt.NDArray[np.float64]
@@ -98,6 +98,7 @@ def _ground_layer(
     problems = _area_problems(kind, rule, kept)
     source = f"{rule.file}" + (f", layer {table.layer}" if table.layer else "")
     findings = _shape_findings(kind, source, empty, mended, len(kept))
+    findings += remark_findings(table, rule.file, "ground", kind)
     note = f" ({empty} rows without a shape)" if empty else ""
     layer = GroundLayer(kind, tuple(s for s, _ in kept), tuple(n for _, n in kept), rule, source + note)
     return layer, findings, problems

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,8 @@ from fiona.errors import FionaError
 from shapely.geometry.base import BaseGeometry
 
 from pipeline.errors import Problem
-from pipeline.store import guard
+from pipeline.findings import Finding
+from pipeline.store import guard, words
 from pipeline.store.archives import unpacked
 
 MOST_PROBLEMS_OF_A_KIND = 20
@@ -45,6 +47,8 @@ class Table:
         Row number in the file, counted from 1 (in a CSV the header is line 1).
     driver, layer : str
         Format and layer read.
+    remarks : tuple of str
+        What the reading library had to say, each once.
     """
 
     columns: dict[str, tuple[str, ...]]
@@ -53,6 +57,7 @@ class Table:
     row: npt.NDArray[np.int64]
     driver: str
     layer: str
+    remarks: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.row)
@@ -261,7 +266,7 @@ def _layer_table(path: Path, layer: str, driver: str) -> Table:
         with fiona.open(path, layer=layer, enabled_drivers=[driver]) as source:
             heads, crs_wkt = list(source.schema["properties"]), source.crs_wkt or ""
             announced = len(source) if driver in _COUNTED else None
-    frame = geopandas.read_file(path, layer=layer, engine="pyogrio")
+    frame, remarks = _frame(path, layer)
     if announced not in {None, len(frame)}:
         # some formats end quietly where the file was cut
         raise ValueError(f"the file announces {announced} rows and holds {len(frame)}")
@@ -269,11 +274,31 @@ def _layer_table(path: Path, layer: str, driver: str) -> Table:
         heads = [c for c in frame.columns if c != "geometry" and not frame[c].isna().all()]
     columns = {h: _texts(frame[h]) for h in heads if h in frame.columns}
     if not isinstance(frame, geopandas.GeoDataFrame):
-        return Table(columns, None, "", _count(len(frame)), driver, layer)
+        return Table(columns, None, "", _count(len(frame)), driver, layer, remarks)
     if driver == "KML":
         crs_wkt = "EPSG:4326"  # OGC KML 2.3, clause 6.2: longitude and latitude on WGS 84
     shapes = tuple(s if isinstance(s, BaseGeometry) else None for s in frame.geometry)
-    return Table(columns, shapes, crs_wkt, _count(len(frame)), driver, layer)
+    return Table(columns, shapes, crs_wkt, _count(len(frame)), driver, layer, remarks)
+
+
+def _frame(path: Path, layer: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return all rows of a layer, and what the library warned of meanwhile."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        warnings.filterwarnings("ignore", message="Measured")  # measures along lines mean nothing here
+        frame = geopandas.read_file(path, layer=layer, engine="pyogrio")
+    said = dict.fromkeys(" ".join(str(w.message).split())[:200] for w in caught)
+    return frame, tuple(said)[:MOST_PROBLEMS_OF_A_KIND]
+
+
+def remark_findings(table: Table, file: str, about: str, subject: str = "") -> list[Finding]:
+    """Return what the reading library had to say about a file, as findings."""
+    return [
+        Finding("READER_REMARK", "check", about, subject, None, None, "",
+                f"While {file} was read: {words.clean(said, 200)}",
+                "Look whether everything is on the map of the check sheet; export the file again if not.")
+        for said in table.remarks
+    ]
 
 
 def _texts(column: pd.Series) -> tuple[str, ...]:

@@ -28,7 +28,7 @@ from pipeline.store.layers import (
     read_pins,
 )
 from pipeline.store.project import to_frame
-from pipeline.store.tables import Table, read_table
+from pipeline.store.tables import Table, read_table, remark_findings
 
 __all__ = [
     "read_collections", "read_ground_layers", "read_ground_report", "read_pins", "read_trees", "read_trees_report",
@@ -104,7 +104,8 @@ def read_trees_report(settings: Settings, base: Path, frame_hint: Frame) -> tupl
         x_m=x_m, y_m=y_m, species=species, dbh_cm=dbh_cm, state=state, row=table.row,
         source=f"{settings.trees.file}" + (f", layer {table.layer}" if table.layer else ""),
     )
-    return points, (*findings, *unit_findings, *dbh_findings)
+    remarks = remark_findings(table, settings.trees.file, "trees")
+    return points, (*remarks, *findings, *unit_findings, *dbh_findings)
 
 
 def tree_lonlat_bounds(settings: Settings, base: Path) -> tuple[float, float, float, float] | None:

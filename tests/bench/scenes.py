@@ -1,8 +1,8 @@
 """Whole plans on invented woodlots, each in a process of its own: time, memory, feet of line per tap.
 
-Relief: a 6 % hillside with seeded rolling noise of four widths, cells of 1 m. Stands: patches of
-smooth noise, 150 trees to the hectare in them, at least 1.7 m apart, 3 in 10 with two taps (79 taps
-to the acre). The tank stands at the lowest place along the lower edge. All of it is invented.
+Relief: a valley that falls by 7 %, its sides by 3 %, with seeded rolling noise of four widths, cells
+of 1 m. Stands: patches of smooth noise, 150 trees to the hectare in them, at least 1.7 m apart, 3 in
+10 with two taps (79 taps to the acre). The tank stands at the lowest place along the lower edge. All of it is invented.
 
 ``python tests/bench/scenes.py NAME`` plans one scene and prints its measures as JSON.
 """
@@ -75,11 +75,12 @@ def smooth(rng: np.random.Generator, cells: int, width_m: float) -> npt.NDArray[
 
 
 def relief(scene: Scene) -> Terrain:
-    """Return the seeded relief: rolling hills of 9 m, folds of 2.5 m, humps of 0.4 m, micro relief of 4 cm."""
+    """Return the seeded relief: hills of 5 m, folds of 1.2 m, humps of 0.25 m, micro relief of 4 cm (spreads)."""
     rng = np.random.default_rng(scene.seed)
     n = scene.cells
-    z = 200.0 + 0.06 * np.arange(n, dtype=np.float64)[::-1, None] + np.zeros((n, n))
-    for width, height in ((110.0, 9.0), (35.0, 2.5), (10.0, 0.4), (2.5, 0.04)):
+    along = np.arange(n, dtype=np.float64)
+    z = 200.0 + 0.07 * along[::-1, None] + 0.03 * np.abs(along - n / 2.0)[None, :]
+    for width, height in ((110.0, 5.0), (35.0, 1.2), (10.0, 0.25), (2.5, 0.04)):
         z += height * smooth(rng, n, width)
     return Terrain(
         z_m=z.astype(np.float32), x0_m=WEST, y0_m=SOUTH + n - 1.0, cell_m=1.0,

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pipeline.sheets import map_page, profile_page
 from pipeline.sheets.context import make_context
 from pipeline.sheets.labels import Label, LabelField, place_all
+from pipeline.sheets.local import words_local
 from pipeline.sheets.marks import Circle, Rect, Text, bounds, flat, text_rect, texts
 from pipeline.sheets.paper import PAPERS, framed
 from pipeline.sheets.section_view import section_view
@@ -104,8 +105,8 @@ def test_profiles_of_random_plans(ctx):
                 assert not any(tight(mark).overlaps(tight(other)) for other in shown[:i]), mark
             for mark in texts(page.marks):
                 assert PAPERS[ctx.paper].printable.holds(text_rect(mark), 1.6), mark
-        want = {s.support_id: {ctx.units.height_value(s.height_m)} for p in view.pieces for s in p.supports}
-        assert heights == want
+        supports = [s for p in view.pieces for s in p.supports]
+        assert heights == {s.support_id: {words_local(ctx, ctx.units.height_value(s.height_m))} for s in supports}
 
 
 @given(

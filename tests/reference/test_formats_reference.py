@@ -31,19 +31,20 @@ FRAME = utm_frame(-72.6, 44.6, "")
 CRSS = (4326, 32618, 26918, 5646)  # degrees; UTM in metres, WGS 84 and NAD83; Vermont in US survey feet
 CARRIED = ("t.gpkg", "t.geojson", "t.fgb", "t.shp", "t.shp.zip", "t.kml", "t.kmz")
 UNITS = {"in": "inch", "cm": "centimetre", "mm": "millimetre"}
+# RFC 7946 clause 4 and OGC KML 2.3 clause 6.2: longitude and latitude on WGS 84 only
 DEGREES_ONLY = {"t.geojson", "t.kml", "t.kmz"}
 
 
 @pytest.fixture(scope="module")
 def survey() -> geopandas.GeoDataFrame:
-    """Return the demo survey as geopandas reads its CSV."""
+    """Return 300 trees of the demo survey as geopandas reads its CSV."""
     table = geopandas.read_file(demo_dir() / "trees.csv")
     lon, lat = table["lon"].astype(float), table["lat"].astype(float)
     frame = geopandas.GeoDataFrame(
-        {"tag": table["tree_id"], "species": table["species"], "dbh": table["dbh_in"].astype(float)},
+        {"tag": table["tag"], "species": table["species"], "dbh": table["dbh_in"].astype(float)},
         geometry=geopandas.points_from_xy(lon, lat), crs=4326,
     )
-    return frame.dropna().reset_index(drop=True)
+    return frame.dropna().head(300).reset_index(drop=True)
 
 
 def in_unit(frame: geopandas.GeoDataFrame, unit: str) -> geopandas.GeoDataFrame:
@@ -60,7 +61,7 @@ def write_carried(folder: Path, name: str, frame: geopandas.GeoDataFrame) -> Non
                 if path.name != name:
                     out.write(path, path.name)
     else:
-        frame.to_file(folder / name, engine="pyogrio")
+        frame.to_file(folder / name, engine="pyogrio", **({"driver": "KML"} if name == "t.kml" else {}))
 
 
 def write_text(folder: Path, name: str, frame: geopandas.GeoDataFrame, unit: str) -> None:
@@ -87,11 +88,13 @@ def write_text(folder: Path, name: str, frame: geopandas.GeoDataFrame, unit: str
 
 def check_same(points, survey: geopandas.GeoDataFrame) -> None:
     wanted = survey.to_crs(FRAME.crs_wkt)
-    assert list(points.tree_id) == list(survey.tag)
-    assert list(points.species) == list(survey.species)
-    np.testing.assert_allclose(points.x_m, wanted.geometry.x, atol=0.01, rtol=0)
-    np.testing.assert_allclose(points.y_m, wanted.geometry.y, atol=0.01, rtol=0)
-    np.testing.assert_allclose(points.dbh_cm, survey.dbh * 2.54, atol=0.01, rtol=0)
+    assert sorted(points.tree_id) == sorted(survey.tag)
+    # FlatGeobuf keeps its rows in the order of its spatial index
+    order = np.argsort(np.array(points.tree_id))[np.argsort(np.argsort(np.array(survey.tag)))]
+    assert [points.species[i] for i in order] == list(survey.species)
+    np.testing.assert_allclose(points.x_m[order], wanted.geometry.x, atol=0.01, rtol=0)
+    np.testing.assert_allclose(points.y_m[order], wanted.geometry.y, atol=0.01, rtol=0)
+    np.testing.assert_allclose(points.dbh_cm[order], survey.dbh * 2.54, atol=0.01, rtol=0)
 
 
 def asked(name: str, unit: str) -> Settings:
@@ -106,11 +109,8 @@ def test_text_formats_give_the_same_trees_in_every_unit(tmp_path, survey, name: 
 
 
 @pytest.mark.parametrize("unit", UNITS)
-@pytest.mark.parametrize("crs", CRSS)
-@pytest.mark.parametrize("name", CARRIED)
+@pytest.mark.parametrize(("name", "crs"), [(n, c) for n in CARRIED for c in CRSS if n not in DEGREES_ONLY or c == 4326])
 def test_formats_with_a_crs_give_the_same_trees(tmp_path, survey, name: str, crs: int, unit: str) -> None:
-    if name in DEGREES_ONLY and crs != 4326:
-        crs = 4326  # RFC 7946 clause 4 and OGC KML 2.3 clause 6.2: longitude and latitude on WGS 84 only
     write_carried(tmp_path, name, in_unit(survey, unit).to_crs(crs))
     check_same(vectors.read_trees(asked(name, unit), tmp_path, FRAME), survey)
 
@@ -164,14 +164,23 @@ VARIANTS = {
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_the_same_site_gives_the_same_plan(tmp_path, reference, variant: str) -> None:
     plan = plan_of(VARIANTS[variant](tmp_path))
-    assert plan.trees.tree_id == reference.trees.tree_id
-    assert plan.trees.status == reference.trees.status
-    assert plan.trees.taps.tolist() == reference.trees.taps.tolist()
-    groups = [sorted(lateral.tree for lateral in p.laterals) for p in (plan, reference)]
-    assert groups[0] == groups[1]
+    assert by_tag(plan, plan.trees.status) == by_tag(reference, reference.trees.status)
+    assert by_tag(plan, plan.trees.taps.tolist()) == by_tag(reference, reference.trees.taps.tolist())
+    assert groups(plan) == groups(reference)
     lengths = [sum(m.length_m for m in p.mainlines) for p in (plan, reference)]
     assert lengths[0] == pytest.approx(lengths[1], rel=0.005)
-    np.testing.assert_allclose(plan.tree_line_z_m, reference.tree_line_z_m, atol=0.05)
+    heights = [by_tag(p, p.tree_line_z_m.tolist()) for p in (plan, reference)]
+    assert heights[0] == pytest.approx(heights[1], abs=0.05, nan_ok=True)
+
+
+def by_tag(plan, values) -> dict[str, object]:
+    """Return values of trees by tag: some formats keep their rows in an order of their own."""
+    return dict(zip(plan.trees.tree_id, values, strict=True))
+
+
+def groups(plan) -> list[list[str]]:
+    """Return the tags on each lateral, nearest the entry first."""
+    return sorted([plan.trees.tree_id[i] for i in lateral.tree] for lateral in plan.laterals)
 
 
 # ---------------------------------------------------- files of another library
@@ -184,6 +193,7 @@ FILES = sorted(p for p in FIXTURES.rglob("*") if p.is_file()) if FIXTURES.is_dir
 @pytest.mark.skipif(not FILES, reason="this build of pyogrio ships without its test files")
 def test_the_test_files_of_the_vector_library_are_read_or_refused_in_words() -> None:
     read = refused = 0
+    wordless: list[str] = []
     for path in FILES:
         as_trees = dataclasses.replace(Settings(), trees=TreeSettings(file=path.name, dbh_unit="cm"))
         as_ground = dataclasses.replace(Settings(), ground={"no_go": GroundLayerSettings(file=path.name)})
@@ -197,8 +207,9 @@ def test_the_test_files_of_the_vector_library_are_read_or_refused_in_words() -> 
                 reader(path.parent)
                 read += 1
             except InputDataError as error:
-                assert all(p.found and p.wanted and p.remedy for p in error.problems), path.name
                 refused += 1
+                wordless += [path.name for p in error.problems if not (p.found and p.wanted and p.remedy)]
+    assert wordless == []
     assert read > 0
     assert refused > 0
 

@@ -16,6 +16,7 @@ from pipeline.sheets.checkcode import all_codes, check_code
 from pipeline.sheets.context import make_context
 from pipeline.sheets.geopdf import DocumentInfo, to_pdf
 from pipeline.sheets.labels import LabelField
+from pipeline.sheets.local import words_local
 from pipeline.sheets.look_hard import look_rows
 from pipeline.sheets.marks import Box, Circle, Line, Page, Polyline, QrCode, Rect, Text, bounds, flat, text_rect, texts
 from pipeline.sheets.paper import PAPERS, framed
@@ -146,7 +147,8 @@ def test_profile_heights_are_the_plans(sheet):
                 for mark in texts(page.marks):
                     if mark.tag.startswith("height:"):
                         shown.setdefault(mark.tag[7:], set()).add(mark.text)
-        want = {s.support_id: {ctx.units.height_value(s.height_m)} for p in view.pieces for s in p.supports}
+        supports = [s for p in view.pieces for s in p.supports]
+        want = {s.support_id: {words_local(ctx, ctx.units.height_value(s.height_m))} for s in supports}
         assert shown == want
 
 

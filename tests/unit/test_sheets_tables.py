@@ -152,13 +152,13 @@ def test_bearing_distance_and_fall_agree_with_the_ellipsoid():
     line = ctx.plan.mainlines[0]
     points = stakeout_page._points(ctx, line, 0.0, line.plan_length_m)
     for a, b in pairwise(points):
-        distance, bearing, fall = stakeout_page._to_next(ctx, a, b, None)
+        distance, bearing, fall = stakeout_page._to_next(ctx, line, a, b, None)
         (lon_a, lon_b), (lat_a, lat_b) = ctx.plan.frame.lonlat([a.x_m, b.x_m], [a.y_m, b.y_m])
         azimuth, _, length = geod.inv(lon_a, lat_a, lon_b, lat_b)
         off = (float(bearing.rstrip("°")) - azimuth + 180.0) % 360.0 - 180.0
         assert abs(off) < 0.52  # printed to a degree
         assert float(distance) == pytest.approx(length, abs=0.06 + 0.001 * length)  # scale factor of the grid
-        rise, grade = (float(v) for v in fall.split("\n"))
+        rise, grade = (float(v) for v in fall.split("\n")[0].split(" · "))
         assert rise == pytest.approx(b.line_z_m - a.line_z_m, abs=0.006)
         assert grade == pytest.approx(100.0 * rise / float(distance), abs=1.5)
 
@@ -247,11 +247,11 @@ def test_parts_are_rounded_up_and_turned_to_the_readers_units():
     part = replace(ctx.plan.takeoff.by_section[0], section_id="S01", code="WIRE 12.5", unit="m", quantity=100.0)
     takeoff = replace(ctx.plan.takeoff, by_section=(part,))
     shown = words_of(materials_page.build(with_plan(takeoff=takeoff), ctx.plan.sections[0]))
-    assert "329" in shown  # 100 m is 328.08 ft
+    assert "329 ft" in shown  # 100 m is 328.08 ft
     assert "Mainline wire 12.5 gauge" in shown
     metric = replace(context("fr", "a4", "metric"), plan=with_plan(takeoff=takeoff).plan)
     shown = words_of(materials_page.build(metric, ctx.plan.sections[0]))
-    assert "100" in shown
+    assert "100 m" in shown
     assert "Fil de maître-ligne calibre 12.5" in shown
 
 

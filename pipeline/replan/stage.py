@@ -91,7 +91,8 @@ def replan(
     report("working out repairs", 0.1)
     case = make_case(site, assessment)
     evaluator = Evaluator(case)
-    before = _violations(judge(plan, terrain, ground))
+    judged = judge(plan, terrain, ground)
+    before = _violations(judged)
     best: tuple[int, _Draft] | None = None
     for tried, outcome in enumerate(cheapest_first(evaluator)):
         report(f"judging repair {tried + 1}", 0.3)
@@ -104,7 +105,7 @@ def replan(
     if best is None:
         raise NoPlanError([Problem(storm.source, "storm", "no repair that goes together", "one", "Plan again.")])
     report("writing down the repair", 0.8)
-    return _finished(case, evaluator, best[1], damages, date)
+    return _finished(case, evaluator, best[1], damages, date, frozenset(judged))
 
 
 def _violations(found: tuple[Finding, ...]) -> Counter[tuple[str, str]]:
@@ -287,7 +288,8 @@ def _statistics(
 
 
 def _finished(
-    case: Case, evaluator: Evaluator, draft: _Draft, damages: tuple[Damage, ...], date: str
+    case: Case, evaluator: Evaluator, draft: _Draft, damages: tuple[Damage, ...], date: str,
+    old_judged: frozenset[Finding],
 ) -> Replanned:
     site, outcome = case.site, draft.outcome
     plan = site.plan
@@ -302,7 +304,6 @@ def _finished(
         taps_before=int(plan.trees.taps.sum()), taps_after=outcome.taps,
     )
     safety = _safety(case, draft)
-    old_judged = set(judge(plan, site.terrain, site.ground))
     kept = [f for f in plan.findings if f not in old_judged and f.subject_id not in draft.plan.retired
             and f.code not in ("COST_PER_TAP", "PRICES_ARE_EXAMPLES", "PRICE_MISSING")]
     findings = in_order([

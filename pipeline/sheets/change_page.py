@@ -24,7 +24,7 @@ from pipeline.sheets.parts import in_units, part_name
 from pipeline.sheets.table import Cell, Column, Row
 from pipeline.sheets.text import width_pt
 
-MAP_PT, SMALL_MAP_PT = 318.0, 262.0
+MAP_PT, SMALL_MAP_PT = 318.0, 232.0
 FEW_STEPS = 6  # with so few steps a smaller map lets the whole sheet stay on one page
 _LEGEND_PT = 28.0
 _KEY_PT = 7.4

@@ -34,16 +34,15 @@ def crew_days(sections: tuple[Section, ...], crew_size: float) -> list[CrewDay]:
     left = room
     for section in sections:
         rest = section.crew_hours
-        while rest > 1e-6 or not section.crew_hours:
+        while True:
             if left < 0.05 * room:
                 days.append([])
                 left = room
-            take = min(rest, left)
             # a crumb of a section is finished on the same day rather than fetched again
-            take = rest if rest - take < 0.1 * room else take
+            take = rest if rest - left < 0.1 * room else left
             days[-1].append((section.section_id, take / section.crew_hours if section.crew_hours else 1.0, take))
             rest, left = rest - take, left - take
-            if not section.crew_hours:
+            if rest <= 0.0:
                 break
     return [CrewDay(i, tuple(shares)) for i, shares in enumerate(days, start=1) if shares]
 

@@ -178,7 +178,8 @@ def _values(
     for top in range(0, z.shape[0], STRIP_ROWS):
         strip = Window(window.col_off, window.row_off + top, window.width, min(STRIP_ROWS, z.shape[0] - top))
         read = source.read(1, window=strip, masked=True)
-        here = (np.ma.filled(read.astype(np.float64), np.nan) * scale + offset) * metres
+        with np.errstate(invalid="ignore", over="ignore"):  # what overflows is odd, and told below
+            here = (np.ma.filled(read.astype(np.float64), np.nan) * scale + offset) * metres
         odd = np.isinf(here) | (here < PLAUSIBLE_Z_M[0]) | (here > PLAUSIBLE_Z_M[1])
         odd_count += int(odd.sum())
         z[top : top + STRIP_ROWS] = np.where(odd, np.nan, here)

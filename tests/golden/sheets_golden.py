@@ -15,7 +15,7 @@ import numpy as np
 import pypdfium2
 from PIL import Image
 from pipeline.records import Plan
-from pipeline.sheets import map_page, overview_page, profile_page
+from pipeline.sheets import map_page, overview_page, profile_page, safety_page, tables_page
 from pipeline.sheets.context import SheetContext, make_context
 from pipeline.sheets.geopdf import DocumentInfo, to_pdf
 from pipeline.sheets.paper import framed
@@ -28,7 +28,7 @@ BLUR_PX = 0.8
 STEP = 48.0  # grey levels that count as a difference
 TILE_PX = 32
 WORST_TILE = 0.02  # share of a tile's pixels that may differ: anti-aliasing, no more
-NAMES = ("map", "profile", "overview")
+NAMES = ("map", "profile", "overview", "stakeout", "safety")
 
 
 def renderer() -> str:
@@ -39,7 +39,8 @@ def renderer() -> str:
 def pictures(ctx: SheetContext) -> dict[str, np.ndarray]:
     """Return the golden sheets of a plan as grey pictures."""
     section = ctx.plan.sections[1]
-    pages = [map_page.build(ctx, section)[0], profile_page.build(ctx, section)[0], overview_page.build(ctx)[0]]
+    builders = (map_page, profile_page, None, tables_page, safety_page)
+    pages = [b.build(ctx, section)[0] if b else overview_page.build(ctx)[0] for b in builders]
     document = pypdfium2.PdfDocument(to_pdf(framed(ctx, pages), DocumentInfo("t", "a", "s", "en", "2026-03-02")))
     out = {}
     for i, name in enumerate(NAMES):

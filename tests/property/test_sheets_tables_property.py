@@ -15,9 +15,9 @@ from pipeline.sheets.marks import Text, bounds, flat, text_rect, texts
 from pipeline.sheets.paper import body_rect
 from pipeline.sheets.section_view import section_view
 from pipeline.sheets.text import missing
+from test_sheets_property import plans
 
 import sample_plan as site
-from test_sheets_property import plans
 
 SLOW = settings(max_examples=5, deadline=None, suppress_health_check=list(HealthCheck))
 

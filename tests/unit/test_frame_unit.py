@@ -101,7 +101,8 @@ def test_frames_are_equal_by_value_and_cannot_be_changed():
 
 
 @pytest.mark.parametrize(("kind", "code"), [
-    (BushFileError, 2), (RequestError, 2), (InputDataError, 3), (NoPlanError, 4), (OutputError, 5), (FallgradeError, 70),
+    (BushFileError, 2), (RequestError, 2), (InputDataError, 3), (NoPlanError, 4), (OutputError, 5),
+    (FallgradeError, 70),
 ])
 def test_every_error_has_its_exit_code_and_tells_all_problems(kind, code):
     problems = (Problem("bush.toml", "[trees] file", "nothing", "a file", "Name it."),

@@ -274,7 +274,8 @@ def test_price_of_a_support(stand, reach, price):
 @pytest.mark.parametrize(
     ("stations", "longest", "between"),
     [((0, 10), 12.0, []), ((0, 12), 12.0, []), ((0, 13), 12.0, [6.5]), ((0, 24), 12.0, [12.0]),
-     ((0, 25), 12.0, [25 / 3, 50 / 3]), ((0, 13, 20), 12.0, [6.5]), ((0, 13, 39), 12.0, [6.5, 13 + 26 / 3, 13 + 52 / 3])],
+     ((0, 25), 12.0, [25 / 3, 50 / 3]), ((0, 13, 20), 12.0, [6.5]),
+     ((0, 13, 39), 12.0, [6.5, 13 + 26 / 3, 13 + 52 / 3])],
 )
 def test_posts_part_the_way_evenly_and_no_more_than_needed(stations, longest, between):
     got = supports._even([post(s) for s in stations], [], longest)

@@ -59,7 +59,9 @@ def test_on_an_edge_the_stricter_of_both_sides_holds():
     assert high == pytest.approx([1.5, 1.5, 3.0])
 
 
-@pytest.mark.parametrize(("x", "shut"), [(2.5, False), (2.99, False), (3.0, True), (3.5, True), (4.0, True), (4.01, False)])
+@pytest.mark.parametrize(
+    ("x", "shut"), [(2.5, False), (2.99, False), (3.0, True), (3.5, True), (4.0, True), (4.01, False)]
+)
 def test_blocked_ground_holds_to_its_edge(x, shut):
     land = terrain()
     soil = ground(land)

@@ -12,6 +12,7 @@ from pipeline.records import STORM_KINDS
 from pipeline.resources import template_rows
 from pipeline.store.exports import fieldpoints_gpx
 from pipeline.store.storm import read_storm
+
 from sample_plan import sample_plan
 
 GPX = ('<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="a phone" '

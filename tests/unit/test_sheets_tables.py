@@ -252,7 +252,7 @@ def test_parts_are_rounded_up_and_turned_to_the_readers_units():
     metric = replace(context("fr", "a4", "metric"), plan=with_plan(takeoff=takeoff).plan)
     shown = words_of(materials_page.build(metric, ctx.plan.sections[0]))
     assert "100 m" in shown
-    assert "Fil de maître-ligne calibre 12.5" in shown
+    assert "Fil de maître-ligne calibre 12.5" in " ".join(shown)
 
 
 # ---------------------------------------------------------------- safety

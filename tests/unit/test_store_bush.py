@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 from pipeline.bushfile import starter
 from pipeline.errors import BushFileError, OutputError
@@ -43,7 +41,7 @@ def test_what_is_no_bush_file_is_told(tmp_path, wrong: str) -> None:
     elif wrong == "bytes":
         path.write_bytes(b"\xff\xfe")
     elif wrong == "loop":
-        os.symlink(path, path)
+        path.symlink_to(path)
     with pytest.raises(BushFileError) as caught:
         bush.read_settings(path)
     assert caught.value.problems[0].remedy

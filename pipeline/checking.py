@@ -10,19 +10,23 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline import ground as ground_room
 from pipeline import run
-from pipeline.errors import OutputError, Problem
+from pipeline.errors import FallgradeError, OutputError, Problem
 from pipeline.findings import Finding, in_order
-from pipeline.records import Flow, Ground, Grouping, Plan, Takeoff, Trees
+from pipeline.records import Flow, Ground, Grouping, Pins, Plan, SurveyPoints, Takeoff, Trees
 from pipeline.run import Inputs, Report, quiet
+from pipeline.settings import Settings
 from pipeline.sheets import check_page
 from pipeline.sheets.check_page import CheckFacts, Mend
 from pipeline.sheets.context import SheetContext, make_context
 from pipeline.sheets.geopdf import DocumentInfo, to_pdf
 from pipeline.sheets.local import words_local
+from pipeline.sheets.marks import Page
 from pipeline.sheets.paper import framed
 from pipeline.store.planfolder import write_files
 from pipeline.terrain.confidence import HIGH_PROBABILITY, fall_probability
+from pipeline.terrain.grid import Terrain
 from pipeline.units import ACRE_M2, FT_M
 
 # findings that tell how a CRS, a unit or a window was decided
@@ -309,16 +313,38 @@ def text_map(checked: Checked) -> list[str]:
 def pdf(checked: Checked) -> bytes:
     """Return the check sheet as PDF."""
     ctx = context(checked)
-    pages = framed(ctx, check_page.build(ctx, facts(checked, ctx)))
-    bush = checked.given.settings.bush
-    return to_pdf(pages, DocumentInfo(
+    return _print(ctx, check_page.build(ctx, facts(checked, ctx)))
+
+
+def problems_pdf(error: FallgradeError, bush: Path) -> bytes:
+    """Return the check sheet of data that cannot be used: what to mend, to be ticked off."""
+    try:
+        settings = run.read_settings(bush)
+    except FallgradeError:
+        settings = Settings()
+    nothing = np.empty(0)
+    none = np.empty(0, dtype=np.int64)
+    terrain = Terrain(np.full((3, 3), np.nan, dtype=np.float32), 0.0, 0.0, 1.0, run.STAND_IN_FRAME, 0.0,
+                      settings.terrain.file)
+    trees = Trees((), nothing, nothing, nothing, (), nothing, none, (), (), ())
+    points = SurveyPoints((), nothing, nothing, (), nothing, (), none, settings.trees.file)
+    given = Inputs(settings, terrain, points, (), Pins(), (), {}, ())
+    ground, _ = ground_room.prepare(terrain=terrain, layers=(), pins=Pins(), settings=settings)
+    ctx = context(Checked(given, trees, ground, ()))
+    ctx = dataclasses.replace(ctx, words={**ctx.words, "common.datum": ctx.w("check.no_datum")})
+    return _print(ctx, check_page.build_problems(ctx, error.problems))
+
+
+def _print(ctx: SheetContext, pages: list[Page]) -> bytes:
+    bush = ctx.plan.settings.bush
+    return to_pdf(framed(ctx, pages), DocumentInfo(
         title=f"{bush.name} {ctx.w('check.title')}", author=bush.made_by or "fallgrade", subject=ctx.w("check.no_code"),
         language=ctx.language, date=ctx.date, compact=False,
     ))
 
 
-def write_pdf(checked: Checked, target: Path) -> Path:
-    """Write the check sheet and return its path.
+def write_pdf(sheet: bytes, target: Path) -> Path:
+    """Write a check sheet and return its path.
 
     Raises
     ------
@@ -328,4 +354,4 @@ def write_pdf(checked: Checked, target: Path) -> Path:
     if target.suffix.lower() != ".pdf":
         raise OutputError([Problem(str(target), "--pdf", f"the name {target.name!r}", "a name that ends in .pdf",
                                    "Add .pdf to the name.")])
-    return write_files(target.parent, {target.name: pdf(checked)})[0]
+    return write_files(target.parent, {target.name: sheet})[0]

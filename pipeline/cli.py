@@ -111,13 +111,21 @@ def check(bush: Path, pdf: Path | None, *, quiet: bool) -> None:
     from pipeline import checking
 
     with progress(wanted=not quiet) as report:
-        checked = checking.check(bush, report)
-        written = checking.write_pdf(checked, pdf) if pdf is not None else None
+        try:
+            checked = checking.check(bush, report)
+        except FallgradeError as error:
+            if pdf is not None:
+                say(f"Wrote {checking.write_pdf(checking.problems_pdf(error, bush), pdf)}")
+            raise
+        written = checking.write_pdf(checking.pdf(checked), pdf) if pdf is not None else None
     for line in checking.lines(checked):
         say(line)
     if written is not None:
         say(f"\nWrote {written}")
-    next_step(f"fallgrade plan {bush}", "routes, groups, hangs, sizes and prints.")
+    if checked.trees.candidate.any():
+        next_step(f"fallgrade plan {bush}", "routes, groups, hangs, sizes and prints.")
+    else:
+        next_step(f"fallgrade check {bush}", "after you mended the survey: as it stands no tree can be tapped.")
 
 
 def _show_findings(findings: list[Finding], limit: int = 12) -> None:

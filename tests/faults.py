@@ -19,7 +19,7 @@ from pathlib import Path
 
 from pipeline.cli import run_cli
 
-import small_bush
+import tiny_bush
 
 TIMED = "manifest.json"
 
@@ -72,7 +72,7 @@ class Yard:
     """A tiny bush in two revisions and the plan folder that their plans fight over."""
 
     def __init__(self, folder: Path) -> None:
-        first = small_bush.write_bush(folder / "site")
+        first = tiny_bush.write_bush(folder / "site")
         second = first.with_name("bush-b.toml")
         text = first.read_text(encoding="utf-8").replace("[bush]", '[bush]\nrevision = "B"')
         second.write_text(text, encoding="utf-8")

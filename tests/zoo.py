@@ -22,12 +22,12 @@ import rasterio
 import shapely
 from rasterio.transform import Affine
 
-import small_bush
+import tiny_bush
 
 LIST = Path(__file__).resolve().parent / "data" / "ZOO.md"
 Change = Callable[[Path], object]
-WEST, NORTH = small_bush.WEST, small_bush.NORTH
-SIDE = small_bush.CELL_M * small_bush.CELLS
+WEST, NORTH = tiny_bush.WEST, tiny_bush.NORTH
+SIDE = tiny_bush.CELL_M * tiny_bush.CELLS
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def raster(name: str = "terrain.tif", z: np.ndarray | None = None, **keys: objec
         values = np.full((30, 30), 200.0, np.float32) if z is None else z
         bands = values[np.newaxis] if values.ndim == 2 else values
         profile = {"driver": "GTiff", "count": bands.shape[0], "height": bands.shape[1], "width": bands.shape[2],
-                   "dtype": bands.dtype.name, "crs": f"EPSG:{small_bush.EPSG}",
+                   "dtype": bands.dtype.name, "crs": f"EPSG:{tiny_bush.EPSG}",
                    "transform": Affine(6.0, 0.0, WEST, 0.0, -6.0, NORTH), **keys}
         with rasterio.open(folder / name, "w", **profile) as out:
             out.write(bands)
@@ -122,7 +122,7 @@ def raster(name: str = "terrain.tif", z: np.ndarray | None = None, **keys: objec
     return change
 
 
-def layer(name: str, shapes: list[shapely.Geometry], *, crs: int | None = small_bush.EPSG, **columns: list) -> Change:
+def layer(name: str, shapes: list[shapely.Geometry], *, crs: int | None = tiny_bush.EPSG, **columns: list) -> Change:
     """Return a change that writes a vector layer."""
 
     def change(folder: Path) -> None:

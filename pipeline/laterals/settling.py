@@ -96,12 +96,12 @@ def _hang(
     limits = rules_of(rule)
     grade = float(limits[2])
     low = lowest_labels(xy_m=xy, ground_z_m=ground_z, entry_z_m=float(entry[2]), terrain=terrain, rule=limits)
-    # the labels of the lower line stay good for a higher entry: see heights.ceiling_m
-    before = lateral.xyz_m[1:, 2]
-    if not moved and entry[2] >= lateral.xyz_m[0, 2]:
-        along = np.cumsum(np.hypot(*np.diff(xy, axis=0).T))
-        low = np.minimum(low, np.maximum(before, entry[2] + grade * along))
     high = ground_z + rule.highest_m
+    # Heights that were legal for a lower entry stay legal for a higher one, but only all together: a tree hung
+    # lower than before would need the next one higher.
+    if not (low <= high + 1e-6).all() and not moved and entry[2] >= lateral.xyz_m[0, 2]:
+        along = np.cumsum(np.hypot(*np.diff(xy, axis=0).T))
+        low = np.maximum(lateral.xyz_m[1:, 2], entry[2] + grade * along)
     if not (low <= high + 1e-6).all():
         return "the mainline as hung leaves it no legal fall within its heights"
     dist = np.hypot(*np.diff(xy, axis=0).T)

@@ -33,8 +33,9 @@ MOST_FRAGMENTS = 8
 
 
 @njit(cache=True)
-def fragments(g: Graph, s: State, gone: I64, gone_down: I64, n: int, slot: I32, doomed: I32, centre: int,
-              radius: int) -> tuple[I64, int]:
+def fragments(  # noqa: C901
+    g: Graph, gone: I64, gone_down: I64, n: int, slot: I32, doomed: I32, centre: int, radius: int
+) -> tuple[I64, int]:
     """Return the fragment of each removed node (-1: taken out for good), and how many there are.
 
     ``gone`` is in children-first order. With a radius, nodes that near to ``centre`` go for
@@ -130,7 +131,7 @@ def walk(
 
 
 @njit(cache=True)
-def tie_on(
+def tie_on(  # noqa: C901
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, pull: float, full: float,
     which: I64, count: int, gone: I64, gone_down: I64, gone_z: F64, n: int, slot: I32, log: I64, logged: int,
 ) -> int:

@@ -15,7 +15,6 @@ from pipeline.mainlines.exchange_kernel import fragments, tie_on
 from pipeline.mainlines.grow_kernel import grow_round
 from pipeline.mainlines.lattice_kernel import F64, I64
 from pipeline.mainlines.state_kernel import (
-    I32,
     Cover,
     Graph,
     Price,
@@ -230,7 +229,7 @@ def recreate(
 
 
 @njit(cache=True)
-def improve(
+def improve(  # noqa: C901
     g: Graph, c: Cover, s: State, best: State, p: Price, bands: int, reach_m: float, full: float, tries: int,
     half_m: float, most: int, heat: float, cool: float,
 ) -> float:
@@ -277,7 +276,7 @@ def improve(
         start = 0.3 + 0.7 * random_unit(s.rng)
         if mode < 0.4:
             radius = 0 if mode < 0.2 else 1 + random_below(s.rng, 4)
-            which, count = fragments(g, s, gone, gone_down, n, slot, doomed, centre, radius)
+            which, count = fragments(g, gone, gone_down, n, slot, doomed, centre, radius)
             f = tie_on(g, c, s, p, box, bands, 2.0 * random_unit(s.rng), full, which, count, gone, gone_down, gone_z,
                        n, slot, fresh, 0)
         f = recreate(g, c, s, p, box, bands, reach_m, full, start, fresh, scratch, f)

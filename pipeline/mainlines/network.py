@@ -22,7 +22,7 @@ from pipeline.mainlines.lattice import (
     make_surface,
 )
 from pipeline.mainlines.reasons import lifts, lowest_anywhere, reasons
-from pipeline.mainlines.report import bend_findings, guests_of, without_poor_twigs, worth_curve
+from pipeline.mainlines.report import bend_findings, guests_of, spacing, without_poor_twigs, worth_curve
 from pipeline.mainlines.routes import renumbered, stations_of
 from pipeline.mainlines.sources import (
     Site,
@@ -125,6 +125,7 @@ def straight_routes(
         lattice, lines.bend_cost_m, lines.max_bend_deg, host_nodes(lattice, cover, state, tree_rc), tree_rc,
         lateral_ceiling(site.trees, site.settings, lattice.base_m) - HANG_ABOVE_M,
         site.trees.taps.astype(np.float64), laterals.reach_m, laterals.min_grade_pct / 100.0, lines.tap_worth_m,
+        site.ground.support_blocked,
     )
     tops = chains(lattice.cols, lattice.step_m, state)
     for line in pinned.values():
@@ -160,7 +161,9 @@ def finished(
 ) -> Network:
     """Return the network without twigs that do not pay, with a reason and a lift for every tree."""
     trees = site.trees
-    kept = without_poor_twigs(routes, guests_of(site, lattice, routes), trees, price)
+    kept = without_poor_twigs(
+        routes, guests_of(site, lattice, routes), trees, price, site.settings.laterals.reach_m
+    )
     routes = renumbered(kept, tuple(c.collection_id for c in site.collections))
     served = np.zeros(len(trees), dtype=np.bool_)
     for who in guests_of(site, lattice, routes):
@@ -180,6 +183,7 @@ def finished(
             "mainline_m": float(sum(float(stations_of(r.xy_m)[-1]) for r in routes)),
             "mainlines": float(len(routes)), "taps_in_reach": float(trees.taps[served].sum()),
             "taps_servable": float(trees.taps[(coverable | served) & trees.candidate].sum()),
-            "step_m": lattice.step_m, "nodes": float(lattice.rows * lattice.cols),
+            **spacing(routes, site.settings.laterals.reach_m), "step_m": lattice.step_m,
+            "nodes": float(lattice.rows * lattice.cols),
         },
     )

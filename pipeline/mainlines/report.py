@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from pipeline.findings import Finding
 from pipeline.mainlines import cover_kernel, layout, state_kernel
@@ -50,11 +51,12 @@ def guests_of(site: Site, lattice: Lattice, routes: tuple[Route, ...]) -> list[I
 
 
 def without_poor_twigs(
-    routes: tuple[Route, ...], guests: list[Ints], trees: Trees, price: Price
+    routes: tuple[Route, ...], guests: list[Ints], trees: Trees, price: Price, reach_m: float
 ) -> tuple[Route, ...]:
     """Return the routes without tips whose own trees are worth less than their line and their join.
 
-    Straightening moves lines, and what a twig was for may have come in reach of its parent.
+    A twig no longer than a lateral's reach must be worth a second join: a crew would rather hang a
+    lateral. Straightening moves lines, and what a twig was for may have come in reach of its parent.
     """
     count = np.zeros(len(trees), dtype=np.int64)
     for who in guests:
@@ -68,13 +70,39 @@ def without_poor_twigs(
                 continue
             own = float(trees.taps[guests[k][count[guests[k]] == 1]].sum())
             fee = price.branch_m if route.parent_id else 0.0
-            poor = float(stations_of(route.xy_m)[-1]) + fee - price.tap_m * own
+            length = float(stations_of(route.xy_m)[-1])
+            poor = length + (2.0 * fee if length < reach_m else fee) - price.tap_m * own
             if poor > loss + 1e-9:
                 worst, loss = k, poor
         if worst < 0:
             return tuple(alive.values())
         count[guests[worst]] -= 1
         del alive[worst]
+
+
+def spacing(routes: tuple[Route, ...], reach_m: float) -> dict[str, float]:
+    """Return ``spacing_m``, the median distance from a mainline to the nearest other one; nothing for a single line.
+
+    Measured every 5 m of every line, except within a reach of its own or another line's join, where two
+    lines are near because they meet. Practice is 100 to 150 ft: University of New Hampshire Extension.
+    """
+    places, owner = [], []
+    for k, route in enumerate(routes):
+        own = stations_of(route.xy_m)
+        s = np.arange(0.0, own[-1] + 2.5, 5.0)
+        places.append(np.column_stack((np.interp(s, own, route.xy_m[:, 0]), np.interp(s, own, route.xy_m[:, 1]))))
+        owner.append(np.full(s.size, k))
+    if len(routes) < 2:
+        return {}
+    xy, who = np.concatenate(places), np.concatenate(owner)
+    starts = np.array([r.xy_m[0] for r in routes])
+    far = cKDTree(starts).query(xy)[0] > reach_m
+    away = []
+    for k in range(len(routes)):
+        mine, other = xy[far & (who == k)], xy[who != k]
+        if mine.size:
+            away.append(cKDTree(other).query(mine)[0])
+    return {"spacing_m": float(np.median(np.concatenate(away)))} if away else {}
 
 
 def bend_findings(network: Network, settings: Settings) -> list[Finding]:

@@ -18,6 +18,7 @@ from pipeline.mainlines import lattice_kernel, straighten_kernel
 from pipeline.mainlines.chains import Chain
 from pipeline.mainlines.lattice import Lattice
 from pipeline.mainlines.state_kernel import OUT, Cover, State
+from pipeline.records import Mask
 
 Floats = npt.NDArray[np.float64]
 
@@ -75,6 +76,7 @@ class Puller:
     reach_m: float
     lateral_grade: float
     tap_m: float
+    closed: Mask  # per raster cell: no support may stand there
     laid: list[Floats] = field(default_factory=list)  # segments (n, 4)
     raw: dict[int, Floats] = field(default_factory=dict)  # id of a chain not yet laid -> its segments
 
@@ -82,6 +84,12 @@ class Puller:
     def cell_m(self) -> float:
         """Edge of a raster cell."""
         return self.lattice.surface.cell_m
+
+    def no_support(self, rc: Floats) -> npt.NDArray[np.int64]:
+        """Return 1 for raster places at which no support may stand, else 0."""
+        r = np.clip(np.floor(rc[:, 0] + 0.5).astype(np.int64), 0, self.closed.shape[0] - 1)
+        c = np.clip(np.floor(rc[:, 1] + 0.5).astype(np.int64), 0, self.closed.shape[1] - 1)
+        return self.closed[r, c].astype(np.int64)
 
     def guests(self, chain: Chain, starts: int) -> straighten_kernel.Guests:
         """Return the trees that a chain serves, by the point of the path that is nearest."""
@@ -205,6 +213,8 @@ def join_places(puller: Puller, parent: Line, fork_rc: Floats) -> Start:
     if stations.size == 0:
         stations = np.array([at])
     places, zs, ways = at_stations(puller.lattice, parent, stations)
+    free = puller.no_support(places) == 0
+    places, zs, ways, stations = places[free], zs[free], ways[free], stations[free]
     return Start(rc=places, z=zs, direction=ways, station=stations)
 
 
@@ -212,15 +222,22 @@ def pull_chain(puller: Puller, chain: Chain, start: Start, must: set[int], *, ra
     """Return a chain straightened from one of some starts, None when nothing is legal."""
     lattice = puller.lattice
     path = lattice.rowcol(np.array(chain.nodes[1:]))
+    stands = np.flatnonzero(puller.no_support(path) == 0)
+    if stands.size == 0 or start.station.size == 0:
+        return None
+    path = path[: stands[-1] + 1]  # a line ends at a support
     pts = np.concatenate((start.rc, path))
     must_mask = np.zeros(pts.shape[0], dtype=np.int64)
-    for k, node in enumerate(chain.nodes[1:]):
+    for k, node in enumerate(chain.nodes[1 : 1 + path.shape[0]]):
         if raw or node in must:
             must_mask[start.rc.shape[0] + k] = 1
+    closed = puller.no_support(pts)
+    closed[: start.rc.shape[0]] = 0
+    must_mask[closed == 1] = 0
     jump = max(4, int(LONGEST_RUN_M / lattice.step_m))
     picked = straighten_kernel.pull(
         lattice.surface, pts, start.rc.shape[0], start.z, np.ascontiguousarray(start.direction, dtype=np.float64),
-        puller.others(chain, pts), must_mask,
+        puller.others(chain, pts), must_mask, closed,
         puller.guests(chain, start.rc.shape[0]), jump, BANDS, puller.bend_m, puller.most_deg,
     )
     if picked.size == 0:

@@ -118,14 +118,14 @@ def taps_lost(surface: Surface, guests: Guests, p: F64, q: F64, first: int, last
 
 @njit(cache=True)
 def pull(  # noqa: C901
-    surface: Surface, pts: F64, starts: int, start_z: F64, start_dir: F64, others: F64, must: I64,
+    surface: Surface, pts: F64, starts: int, start_z: F64, start_dir: F64, others: F64, must: I64, closed: I64,
     guests: Guests, jump: int, bands: int, bend_m: float, most_deg: float,
 ) -> I64:
     """Return the indices of the chosen points, lower end first; empty when nothing is legal.
 
     ``pts[:starts]`` are places where the line may begin, at ``start_z`` on a parent that runs up
     along ``start_dir`` (zeros: no parent); the rest is the raw path. ``must[j]`` is 1 for points
-    that may not be skipped.
+    that may not be skipped, ``closed[j]`` for points at which no support may stand.
     """
     n = pts.shape[0]
     slots = bands + 1
@@ -138,6 +138,8 @@ def pull(  # noqa: C901
     cell = surface.cell_m
     # edge (i, j) is stored at [j, x]: x < starts is start x, else path point j - (x - starts) - 1
     for j in range(starts, n):
+        if closed[j] == 1:
+            continue
         for x in range(m.shape[1]):
             i = x if x < starts else j - (x - starts) - 1
             if x >= starts and i < starts:

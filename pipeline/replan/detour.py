@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from pipeline import hang
 from pipeline.mainlines.search import Sources, cheapest
 from pipeline.records import Floats, Mainline, Network, Route, Support
+from pipeline.replan.regroup import crosses
 from pipeline.replan.site import HIT_M, Site
 from pipeline.terrain.burn import covered
 
@@ -19,6 +20,7 @@ MARGIN_M = 60.0  # how far round a damaged stretch the way is looked for
 CLEAR_M = 1.5  # a new line keeps this far from lines that stay, on the search grid
 STEEPER_PCT = 0.2  # the search asks for a little more fall than the rule, so that the wire can be hung
 AIR_M = 0.15  # and for a little more air under and over the line
+OPEN_M = 2.0  # round both ends of a new way the search may pass beside lines that stay
 MOST_NODES = 90
 NO_WIRE = "no straight wire keeps the rules there"
 
@@ -77,6 +79,9 @@ def find(
     xy = _straight(site, grid, path, start, target, below_deg, above_deg)
     if xy is None:
         return "no straight way keeps its fall and height"
+    way = shapely.LineString(xy)
+    if any(crosses(way, line) for line in staying):
+        return "it would cross a line that stays"
     return _hung(site, xy, start, lines, target, dead_trees)
 
 
@@ -141,14 +146,15 @@ def _search(
     end = cell(target.x_m, target.y_m)
     if not np.isfinite(cost[end]) and shapely.Point(target.x_m, target.y_m).distance(blocked) < HIT_M:
         return "blown ground lies at its upper end"
-    _open(grid, cost, end)
+    ring = max(1, round(OPEN_M / site.terrain.cell_m))
+    _open(grid, cost, end, ring)
     low[end], high[end] = min(low[end], target.line_z_m), target.line_z_m
     at: dict[tuple[int, int], Start] = {}
     for s in starts:
         here = cell(s.x_m, s.y_m)
         if s.z_m < target.line_z_m and here not in at and here != end:
             at[here] = s
-            _open(grid, cost, here)
+            _open(grid, cost, here, ring)
             low[here], high[here] = min(low[here], s.z_m), max(high[here], s.z_m)
     if not at:
         return "nothing sound lies lower"
@@ -166,11 +172,11 @@ def _search(
     return at[first], np.asarray(path, dtype=np.float64)
 
 
-def _open(grid: _Grid, cost: Floats, here: tuple[int, int]) -> None:
+def _open(grid: _Grid, cost: Floats, here: tuple[int, int], cells: int) -> None:
     """Let the search leave a support that stands beside lines that stay."""
     r, c = here
-    part = cost[max(r - 2, 0):r + 3, max(c - 2, 0):c + 3]
-    own = grid.cost[max(r - 2, 0):r + 3, max(c - 2, 0):c + 3]
+    around = (slice(max(r - cells, 0), r + cells + 1), slice(max(c - cells, 0), c + cells + 1))
+    part, own = cost[around], grid.cost[around]
     part[np.isinf(part) & np.isfinite(own)] = own[np.isinf(part) & np.isfinite(own)]
 
 

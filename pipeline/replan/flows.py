@@ -41,7 +41,7 @@ def recheck(
     vacuum = choose.vacuum(tree=tree, load=load, choice=choice, sizes=sizes)
     pipes = tuple(_figures(p, tree, load, vacuum, site) for p in laid)
     stations = ends.stations(tree=tree, load=load, vacuum=vacuum, collections=plan.collections, settings=plan.settings)
-    found, longer = _over(site, pipes, sizes)
+    found, longer = outgrown(site, pipes, sizes)
     found += _vacuum_short(site, vacuum, grouping)
     return Flow(pipes, stations, vacuum.entry_kpa), tuple(found), longer
 
@@ -156,7 +156,7 @@ def _ties_m(pipe: Pipe, grade_pct: float, site: Site) -> float:
 # ---------------------------------------------------------------- what no longer fits
 
 
-def _over(
+def outgrown(
     site: Site, pipes: Sequence[Pipe], sizes: tuple[PipeSize, ...]
 ) -> tuple[list[Finding], dict[str, float]]:
     """Return pipes that are now fuller than allowed and were not before, with the size and price that would do."""

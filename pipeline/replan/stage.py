@@ -96,7 +96,7 @@ def replan(
     best: tuple[int, _Draft] | None = None
     for tried, outcome in enumerate(cheapest_first(evaluator)):
         report(f"judging repair {tried + 1}", 0.3)
-        draft = _draft(case, outcome)
+        draft = draft_of(case, outcome)
         new = sum((_violations(draft.judged) - before).values())
         if best is None or new < best[0]:
             best = new, draft
@@ -123,7 +123,7 @@ class _Draft:
     findings: tuple[Finding, ...]
 
 
-def _draft(case: Case, outcome: Outcome) -> _Draft:
+def draft_of(case: Case, outcome: Outcome) -> _Draft:
     """Return the whole plan of one combination."""
     site = case.site
     plan = site.plan

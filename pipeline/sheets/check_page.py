@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.errors import Problem
 from pipeline.findings import Severity
 from pipeline.sheets import symbols
 from pipeline.sheets.compose import Composer
@@ -93,6 +95,22 @@ def build(ctx: SheetContext, facts: CheckFacts) -> list[Page]:
         pages.space(3.0)
         pages.para(w("check.not_checked", layers=layers), bold=True)
     _mend(ctx, facts, pages)
+    return pages.pages()
+
+
+def build_problems(ctx: SheetContext, problems: Sequence[Problem]) -> list[Page]:
+    """Return the check sheet of data that cannot be read: every problem with its file, place and remedy."""
+    w = ctx.w
+    pages = Composer(ctx, "", w("check.title"), w("check.subtitle", name=ctx.plan.settings.bush.name))
+    pages.para(w("check.must", n=len(problems)), bold=True, size=10.5)
+    pages.space(4.0)
+    pages.table(
+        [["\n".join(part for part in (p.file, p.where) if part), p.found, p.wanted, p.remedy, ""] for p in problems],
+        [Column(w("check.col_file"), 110.0, bold=True, wrap=True), Column(w("check.col_found"), 120.0, wrap=True),
+         Column(w("check.col_wanted"), 110.0, wrap=True), Column(w("check.col_remedy"), 150.0, wrap=True, flex=1.0),
+         Column(w("findings.col_done"), 30.0, "center", tick=True)],
+        size=_SIZE, row_height=_ROW_PT,
+    )
     return pages.pages()
 
 

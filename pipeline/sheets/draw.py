@@ -87,10 +87,13 @@ class _Encoder:
         return known
 
 
+_ESCAPES = {
+    byte: f"\\{byte:03o}" if byte < 32 or byte > 126 or byte in (40, 41, 92) else chr(byte) for byte in range(256)
+}
+
+
 def _escaped(data: bytes) -> str:
-    return "".join(
-        f"\\{byte:03o}" if byte < 32 or byte > 126 or byte in (40, 41, 92) else chr(byte) for byte in data
-    )
+    return data.decode("latin-1").translate(_ESCAPES)
 
 
 @cache
@@ -103,8 +106,8 @@ def _fonts() -> tuple[str, str]:
 
 def _n(value: float) -> str:
     """Return a number as PDF wants it, to a hundredth of a point."""
-    text = f"{value:.2f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+    text = f"{value:.2f}"
+    return text[:-3] if text.endswith(".00") else text
 
 
 @cache

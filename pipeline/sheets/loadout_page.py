@@ -64,14 +64,15 @@ def day_parts(ctx: SheetContext, day: CrewDay) -> list[tuple[str, float, str]]:
 
 
 def build(ctx: SheetContext) -> list[Page]:
-    """Return the load-out pages of a plan; none when no hours are counted."""
+    """Return the load-out pages of a plan."""
     sections, size = ctx.plan.sections, ctx.plan.settings.sheets.crew_size
-    if not sections or not any(s.crew_hours for s in sections):
-        return []
     pages = Composer(ctx, "", ctx.w("loadout.title"), ctx.w("loadout.subtitle", name=ctx.plan.settings.bush.name))
     pages.para(ctx.w("loadout.how", crew=f"{max(size, 1.0):.0f}", hours=f"{DAY_H:.0f}"))
-    for day in crew_days(sections, size):
+    days = crew_days(sections, size)
+    for day in days:
         _day(ctx, pages, day)
+    if not days:
+        pages.para(ctx.w("materials.load_none"))
     return pages.pages()
 
 

@@ -31,7 +31,7 @@ from pipeline.frame import utm_frame
 from pipeline.settings import GroundLayerSettings, PriceSettings, Settings, TerrainSettings, TreeSettings
 from pipeline.store import layers, prices, rasters, vectors
 
-import small_bush
+import tiny_bush
 
 FRAME = utm_frame(-75.0, 44.7, "")
 # what is tried with each kind of file; the first byte of an input chooses
@@ -50,7 +50,7 @@ SLOW_S = 20.0
 
 def seeds(folder: Path) -> list[bytes]:
     """Return one valid input of each kind, its kind in front."""
-    small_bush.write_bush(folder)
+    tiny_bush.write_bush(folder)
     names = {"bush.toml": "bush.toml", "t.csv": "trees.csv", "t.tif": "terrain.tif"}
     frame = geopandas.read_file(folder / "trees.csv").head(6)
     lon, lat = frame.lon.astype(float), frame.lat.astype(float)
@@ -201,7 +201,7 @@ def guided(corpus: list[bytes], folder: Path) -> int:
 
 def main() -> int:
     """Fuzz and tell."""
-    warnings.simplefilter("ignore")
+    warnings.simplefilter("error")  # a warning would be printed on the terminal
     memory = Path("/dev/shm")  # noqa: S108 - faster than a disk, where there is one
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as name:
         folder = Path(name)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import resource
 import shutil
 import signal
 import socket
@@ -24,8 +23,9 @@ from pipeline.store import planfolder
 
 import faults
 import no_network
-import small_bush
+import tiny_bush
 
+resource = pytest.importorskip("resource", reason="limits of a process are POSIX")
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="forks and signals")
 
 
@@ -48,7 +48,7 @@ def test_killed_at_any_moment_one_whole_plan_is_left_and_the_next_run_works(tmp_
 
 
 def test_an_interrupted_plan_goes_on_and_tells_it(tmp_path, capsys, cache) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     assert plan(bush, tmp_path / "whole") == 0
     assert not list(cache.rglob("*.stage")), "a published plan needs no stages"
 
@@ -84,7 +84,7 @@ def started(work) -> int:
 
 @pytest.mark.parametrize("force", [False, True])
 def test_two_runs_at_once_leave_one_whole_plan(tmp_path, force: bool) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     target = tmp_path / "plan"
     assert plan(bush, tmp_path / "sample") == 0
     words = ["--force"] if force else []
@@ -100,7 +100,7 @@ def test_two_runs_at_once_leave_one_whole_plan(tmp_path, force: bool) -> None:
 
 
 def test_a_file_system_that_takes_no_more_is_told_and_the_last_plan_stays(tmp_path, capfd) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     target = tmp_path / "plan"
     assert plan(bush, target) == 0
     before, inputs = faults.contents(target), faults.contents(bush.parent)
@@ -131,7 +131,7 @@ def test_a_full_disk_is_told_and_nothing_is_left_on_it(tmp_path, capsys) -> None
     if mounted.returncode != 0:
         pytest.skip("this account may not mount a small disk")
     try:
-        bush = small_bush.write_bush(tmp_path / "site")
+        bush = tiny_bush.write_bush(tmp_path / "site")
         assert plan(bush, disk / "plan") == 5
         said = capsys.readouterr().err
         assert os.strerror(errno.ENOSPC) in said
@@ -151,7 +151,7 @@ def without_privileges(words: list[str], **keys) -> subprocess.CompletedProcess[
 
 
 def test_a_read_only_target_is_told(tmp_path) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     shut = tmp_path / "shut"
     shut.mkdir()
     shut.chmod(0o555)
@@ -164,7 +164,7 @@ def test_a_read_only_target_is_told(tmp_path) -> None:
 
 
 def test_a_read_only_installation_without_a_home_works(tmp_path) -> None:
-    bush = small_bush.write_bush(tmp_path / "érablière du rang 4")
+    bush = tiny_bush.write_bush(tmp_path / "érablière du rang 4")
     site, home = tmp_path / "site", tmp_path / "home"
     shutil.copytree(Path(package).parent, site / "pipeline", ignore=shutil.ignore_patterns("__pycache__"))
     if not (site / "pipeline" / "templates").is_dir():
@@ -186,16 +186,16 @@ def test_a_read_only_installation_without_a_home_works(tmp_path) -> None:
 
 def with_layer(bush: Path) -> Path:
     """Add a keep-out area in a GeoPackage."""
-    area = shapely.box(small_bush.WEST + 2, small_bush.NORTH - 20, small_bush.WEST + 20, small_bush.NORTH - 2)
+    area = shapely.box(tiny_bush.WEST + 2, tiny_bush.NORTH - 20, tiny_bush.WEST + 20, tiny_bush.NORTH - 2)
     file = bush.parent / "ground.gpkg"
-    geopandas.GeoDataFrame({"name": ["den"]}, geometry=[area], crs=small_bush.EPSG).to_file(file, engine="pyogrio")
+    geopandas.GeoDataFrame({"name": ["den"]}, geometry=[area], crs=tiny_bush.EPSG).to_file(file, engine="pyogrio")
     bush.write_text(bush.read_text(encoding="utf-8") + '[ground.no_go]\nfile = "ground.gpkg"\n', encoding="utf-8")
     return file
 
 
 @pytest.mark.parametrize("mode", ["DELETE", "WAL"])
 def test_a_layer_that_another_program_writes_to_is_told_and_left_alone(tmp_path, capsys, mode: str) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     file = with_layer(bush)
     holder = sqlite3.connect(file, isolation_level=None)
     try:
@@ -222,7 +222,7 @@ def test_a_layer_that_another_program_writes_to_is_told_and_left_alone(tmp_path,
 
 
 def test_a_layer_that_another_program_only_holds_open_is_read(tmp_path) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     holder = sqlite3.connect(with_layer(bush), isolation_level=None)
     before = faults.contents(bush.parent)
     try:
@@ -235,7 +235,7 @@ def test_a_layer_that_another_program_only_holds_open_is_read(tmp_path) -> None:
 
 
 def test_inputs_keep_bytes_times_and_neighbours(tmp_path) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     file = with_layer(bush)
     with sqlite3.connect(file) as live:
         live.execute("PRAGMA journal_mode = WAL")  # as desktop programs leave it
@@ -271,7 +271,7 @@ def test_no_network_is_asked_for_at_any_time(tmp_path) -> None:
     """The kernel ends the process at its first internet socket, whoever opens it; so the plan opens none."""
     assert wait([started(lambda: forbidden(opens_a_socket))]) == [-signal.SIGSYS]
     assert wait([started(opens_a_socket)]) == [0]
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     target = tmp_path / "plan"
     pdf = tmp_path / "check.pdf"
     for work in (
@@ -288,9 +288,9 @@ def test_no_network_is_asked_for_at_any_time(tmp_path) -> None:
 
 @pytest.mark.parametrize("locale", ["C", "C.UTF-8"])
 def test_spaces_accents_and_locales_give_the_same_plan(tmp_path, locale: str) -> None:
-    bush = small_bush.write_bush(tmp_path / "plain")
+    bush = tiny_bush.write_bush(tmp_path / "plain")
     assert plan(bush, tmp_path / "plan") == 0
-    odd = small_bush.write_bush(tmp_path / "Érablière d'été, 4e rang (nord) #2 100%")
+    odd = tiny_bush.write_bush(tmp_path / "Érablière d'été, 4e rang (nord) #2 100%")
     environment = {**os.environ, "LC_ALL": locale, "LANG": locale, "TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "7"}
     environment.pop("PYTHONUTF8", None)
     target = odd.parent / "le plan"
@@ -301,7 +301,7 @@ def test_spaces_accents_and_locales_give_the_same_plan(tmp_path, locale: str) ->
 
 
 def test_a_clock_that_jumps_changes_nothing(tmp_path, monkeypatch) -> None:
-    bush = small_bush.write_bush(tmp_path / "site")
+    bush = tiny_bush.write_bush(tmp_path / "site")
     assert plan(bush, tmp_path / "one") == 0
     monkeypatch.setattr(time, "time", lambda: 0.0)
     monkeypatch.setattr(time, "perf_counter", lambda: -1e9)

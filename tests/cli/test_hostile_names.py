@@ -17,7 +17,7 @@ import pypdfium2
 import pytest
 from pipeline.cli import run_cli
 
-import small_bush
+import tiny_bush
 
 FORMULAS = ["=cmd|' /C calc'!A0", "+1+1", "-2+3", "@SUM(1)", "\t=1", "  =1+1", "%0A=1", "|x"]
 PATHS = ["../../etc/passwd", "..\\..\\x", "C:\\Windows\\x", "/dev/null", "a/b/c", "CON", "nul.txt", "\u2215etc",
@@ -35,9 +35,9 @@ HIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u
 def made(tmp_path_factory) -> Path:
     """Return the plan of a woodlot whose every name is hostile."""
     home = tmp_path_factory.mktemp("hostile")
-    tags = [*TAGS, *(f"T{i}" for i in range(small_bush.TREES - len(TAGS)))]
+    tags = [*TAGS, *(f"T{i}" for i in range(tiny_bush.TREES - len(TAGS)))]
     name = "=Bush <b>&amp; ../../x \U0001f341 {name} %s " + "N" * 150
-    bush = small_bush.write_bush(home / "site", name=name, tags=tags)
+    bush = tiny_bush.write_bush(home / "site", name=name, tags=tags)
     text = bush.read_text(encoding="utf-8").replace('id = "C1"', 'id = "../=C1 <b>"')
     text = text.replace("[trees]", 'made_by = "../.. & <i> =1"\n[trees]')
     text += '[sheets]\nmeeting_point = "=1+1 </desc> ' + "m" * 180 + '"\nhospital = "-x"\n'
@@ -51,7 +51,7 @@ def made(tmp_path_factory) -> Path:
 def test_every_tree_is_there_with_a_tag_of_its_own(made) -> None:
     with closing(sqlite3.connect(made / "plan.gpkg")) as db:
         ids = [row[0] for row in db.execute("SELECT tree_id FROM trees")]
-    assert len(ids) == len(set(ids)) == small_bush.TREES
+    assert len(ids) == len(set(ids)) == tiny_bush.TREES
     assert all(ids)
     assert max(map(len, ids)) <= 50
     assert not [i for i in ids if HIDDEN.search(i)]
@@ -104,7 +104,7 @@ def test_summary_and_settings_read_back(made) -> None:
     from pipeline import bushfile
 
     summary = json.loads((made / "summary.json").read_text(encoding="utf-8"))
-    assert summary["trees"]["read"] == small_bush.TREES
+    assert summary["trees"]["read"] == tiny_bush.TREES
     settings = bushfile.parse((made / "settings.used.toml").read_text(encoding="utf-8"), "settings.used.toml")
     assert settings.bush.name.startswith("=Bush")
 
@@ -122,7 +122,7 @@ def test_it_can_be_printed_and_explained_again(made, capsys, tmp_path) -> None:
     ('file = "trees.csv"', 'file = "trees.csv"\nspecies = ["maple", "a\\u2066"]', "U+2066"),
 ])
 def test_hidden_marks_and_endless_names_in_the_bush_file_are_refused(tmp_path, capsys, key, value, found) -> None:
-    bush = small_bush.write_bush(tmp_path)
+    bush = tiny_bush.write_bush(tmp_path)
     text = bush.read_text(encoding="utf-8")
     assert key in text
     bush.write_text(text.replace(key, value), encoding="utf-8")

@@ -11,7 +11,7 @@ import pytest
 from pipeline.cli import run_cli
 from pipeline.publish import load
 
-from small_bush import write_bush
+from tiny_bush import write_bush
 
 MORE = '[sheets]\nsection_taps = 25\nsection_length = "250 ft"\n'
 

@@ -10,14 +10,14 @@ import pytest
 from pipeline.cli import run_cli
 
 import faults
-import small_bush
+import tiny_bush
 import zoo
 
 
 @pytest.fixture(scope="module")
 def good(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("good")
-    small_bush.write_bush(folder)
+    tiny_bush.write_bush(folder)
     return folder
 
 

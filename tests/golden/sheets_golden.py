@@ -6,6 +6,7 @@ renews the stored pictures after somebody has looked at the new ones; it refuses
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import os
 import sys
@@ -38,6 +39,8 @@ def renderer() -> str:
 
 def pictures(ctx: SheetContext) -> dict[str, np.ndarray]:
     """Return the golden sheets of a plan as grey pictures."""
+    # a code names every word of the templates: pictures are judged by what they show, not by that
+    ctx = dataclasses.replace(ctx, codes=dict.fromkeys(ctx.codes, "0000-0000"))
     section = ctx.plan.sections[1]
     builders = (map_page, profile_page, None, tables_page, safety_page)
     pages = [b.build(ctx, section)[0] if b else overview_page.build(ctx)[0] for b in builders]

@@ -25,7 +25,7 @@ from pipeline.resources import demo_dir
 from pipeline.settings import GroundLayerSettings, Settings, TreeSettings
 from pipeline.store import layers, rasters, vectors
 
-import small_bush
+import tiny_bush
 
 FRAME = utm_frame(-72.6, 44.6, "")
 CRSS = (4326, 32618, 26918, 5646)  # degrees; UTM in metres, WGS 84 and NAD83; Vermont in US survey feet
@@ -124,11 +124,11 @@ def plan_of(bush: Path):
 
 @pytest.fixture(scope="module")
 def reference(tmp_path_factory):
-    return plan_of(small_bush.write_bush(tmp_path_factory.mktemp("reference")))
+    return plan_of(tiny_bush.write_bush(tmp_path_factory.mktemp("reference")))
 
 
 def other_trees(folder: Path, name: str, crs: int, unit: str) -> Path:
-    bush = small_bush.write_bush(folder)
+    bush = tiny_bush.write_bush(folder)
     table = geopandas.read_file(folder / "trees.csv")
     frame = geopandas.GeoDataFrame(
         {"tag": table.tree_id, "species": table.species, "dbh": table.dbh_in.astype(float)},
@@ -141,7 +141,7 @@ def other_trees(folder: Path, name: str, crs: int, unit: str) -> Path:
 
 
 def other_heights(folder: Path, unit: str) -> Path:
-    bush = small_bush.write_bush(folder)
+    bush = tiny_bush.write_bush(folder)
     metres = pint.UnitRegistry().Quantity(1.0, unit).to("metre").magnitude
     with rasterio.open(folder / "terrain.tif") as source:
         z, profile = source.read(1), source.profile

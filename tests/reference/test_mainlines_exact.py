@@ -27,9 +27,10 @@ def test_ours_is_near_the_stored_optimum_and_never_below_it():
     assert gaps.max() <= 4.0
 
 
-@pytest.mark.parametrize("row", [r for r in bench_network.stored() if r["seed"] in FAST], ids=lambda r: f"{r['seed']:.0f}")
-def test_the_stored_optimum_is_what_the_programme_finds(row):
-    case = bench_network.small_case(int(row["seed"]))
+@pytest.mark.parametrize("seed", FAST)
+def test_the_stored_optimum_is_what_the_programme_finds(seed):
+    row = next(r for r in bench_network.stored() if r["seed"] == seed)
+    case = bench_network.small_case(int(seed))
     best, _, proved = bench_network.Programme(case).solve(60.0)
     assert proved
     assert best == pytest.approx(row["best_m"], rel=2e-4)

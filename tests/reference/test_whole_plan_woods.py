@@ -48,11 +48,12 @@ def lowest_place(terrain) -> tuple[float, float]:
     return float(x), float(y)
 
 
-def hardly_broken(plan: Plan) -> None:
-    """Ask for no violation but this known one: 2 cm of a lateral's clearance over a crease of a raster."""
-    broken = [f for f in plan.findings if f.severity == "violation"]
-    assert all(f.code == "LATERAL_LOW" and f.limit - f.measured < 0.02 for f in broken), broken
-    assert len(broken) <= 2
+def unbroken(plan: Plan) -> None:
+    """Ask for no violation.
+
+    Heights mixed from two different entries once left a lateral of each of these plans 1 cm too near to a crease.
+    """
+    assert [f for f in plan.findings if f.severity == "violation"] == []
 
 
 def test_lansing_on_an_invented_plane() -> None:
@@ -96,7 +97,7 @@ def test_lansing_on_a_steep_oregon_slope() -> None:
     assert "" not in count
     assert count["served"] >= 0.8 * 514
     assert max(lateral.taps for lateral in plan.laterals) <= 10
-    hardly_broken(plan)
+    unbroken(plan)
 
 
 def test_maunga_whau_trees_in_the_crater_lack_the_height_of_its_rim() -> None:
@@ -123,11 +124,7 @@ def test_maunga_whau_trees_in_the_crater_lack_the_height_of_its_rim() -> None:
 
 
 def test_barro_colorado_every_tree_is_accounted_for() -> None:
-    """Its 3,604 trees on their own relief, one tap each; the tank at the lowest corner.
-
-    The relief asks more of a lateral's clearance between trees than the planner's sampling sees: one lateral hangs
-    1.2 cm too near to a crease of the raster, and the judge says so. Nothing else may be broken.
-    """
+    """Its 3,604 trees on their own relief, one tap each; the tank at the lowest corner."""
     with rasterio.open(DATA / "gpl" / "bci_elev_5m_local.tif") as source:
         terrain = terrain_of(source.read(1).astype(float), source.transform.a)
     xy = positions("bci_bei.csv")
@@ -136,4 +133,4 @@ def test_barro_colorado_every_tree_is_accounted_for() -> None:
     assert sum(count.values()) == 3604
     assert "" not in count
     assert count["served"] >= 1000
-    hardly_broken(plan)
+    unbroken(plan)

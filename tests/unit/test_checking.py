@@ -14,28 +14,28 @@ from pipeline import checking
 from pipeline.cli import run_cli
 from pipeline.terrain.confidence import grade_confidence
 
-import small_bush
+import tiny_bush
 
-SIDE = small_bush.CELL_M * small_bush.CELLS
+SIDE = tiny_bush.CELL_M * tiny_bush.CELLS
 
 
 @pytest.fixture(scope="module")
 def messy(tmp_path_factory) -> checking.Checked:
     """Return a survey with one of each trouble, and a keep-out area."""
     folder = tmp_path_factory.mktemp("messy")
-    bush = small_bush.write_bush(folder)
+    bush = tiny_bush.write_bush(folder)
     keep_out = ('{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"name": "den"}, '
                 '"geometry": {"type": "Polygon", "coordinates": [[%s]]}}]}')
-    west, north = small_bush.WEST, small_bush.NORTH
+    west, north = tiny_bush.WEST, tiny_bush.NORTH
     ring = [(west + 2, north - 2), (west + 20, north - 2), (west + 20, north - 20), (west + 2, north - 20)]
-    corners = ["[{}, {}]".format(*small_bush.lonlat(x, y)) for x, y in (*ring, ring[0])]
+    corners = ["[{}, {}]".format(*tiny_bush.lonlat(x, y)) for x, y in (*ring, ring[0])]
     (folder / "keep.geojson").write_text(keep_out % ", ".join(corners), encoding="utf-8")
     bush.write_text(bush.read_text() + '[ground.no_go]\nfile = "keep.geojson"\n', encoding="utf-8")
     trees = folder / "trees.csv"
     rows = list(csv.reader(trees.read_text(encoding="utf-8").splitlines()))
-    inside = small_bush.lonlat(west + 10, north - 10)
-    away = small_bush.lonlat(west - 60, north - 60)
-    middle = small_bush.lonlat(west + SIDE / 2, north - SIDE / 2)
+    inside = tiny_bush.lonlat(west + 10, north - 10)
+    away = tiny_bush.lonlat(west - 60, north - 60)
+    middle = tiny_bush.lonlat(west + SIDE / 2, north - SIDE / 2)
     rows += [
         ["keepout", f"{inside[0]:.8f}", f"{inside[1]:.8f}", "sugar maple", "14"],
         ["off", f"{away[0]:.8f}", f"{away[1]:.8f}", "sugar maple", "14"],
@@ -55,7 +55,7 @@ def facts(checked: checking.Checked) -> checking.CheckFacts:
 
 def test_every_tree_is_in_one_class_and_every_tap_too(messy) -> None:
     found = facts(messy)
-    assert sum(trees for _, trees, _ in found.classes) == len(messy.trees) == small_bush.TREES + 6
+    assert sum(trees for _, trees, _ in found.classes) == len(messy.trees) == tiny_bush.TREES + 6
     assert sum(taps for _, _, taps in found.classes) == int(messy.trees.taps.sum())
 
 
@@ -98,8 +98,8 @@ def test_the_text_map_shows_tank_trees_and_keep_out_where_they_are(messy) -> Non
     assert rows[0].lstrip("x").startswith("#")  # the keep-out area lies in the north-west corner
     (tank,) = [(i, row.index("C")) for i, row in enumerate(rows) if "C" in row]
     point = messy.given.collections[0]
-    assert tank[0] == pytest.approx((small_bush.NORTH - point.y_m) / SIDE * len(rows), abs=1.0)
-    assert tank[1] == pytest.approx((point.x_m - small_bush.WEST) / SIDE * max(map(len, rows)), abs=1.0)
+    assert tank[0] == pytest.approx((tiny_bush.NORTH - point.y_m) / SIDE * len(rows), abs=1.0)
+    assert tank[1] == pytest.approx((point.x_m - tiny_bush.WEST) / SIDE * max(map(len, rows)), abs=1.0)
 
 
 def pages(pdf: bytes) -> list[str]:
@@ -142,8 +142,8 @@ def test_what_the_terrain_proves_is_what_the_planner_calls_high() -> None:
 
 
 def test_nothing_to_tap_is_said_first(tmp_path) -> None:
-    bush = small_bush.write_bush(tmp_path)
-    small_bush.write_trees(tmp_path / "trees.csv", species="red oak")
+    bush = tiny_bush.write_bush(tmp_path)
+    tiny_bush.write_trees(tmp_path / "trees.csv", species="red oak")
     assert facts(checking.check(bush)).verdict.startswith("Cannot be planned")
 
 
@@ -155,8 +155,29 @@ def test_data_far_apart_have_no_map_but_a_page(messy, monkeypatch) -> None:
     assert "too far apart" in pages(checking.pdf(messy))[0]
 
 
+@pytest.mark.parametrize(("old", "new", "code", "parts"), [
+    ('file = "trees.csv"', 'file = "gone.csv"', 3, ("gone.csv", "no such file")),
+    ('date = "2026-03-02"', 'date = "soon"', 2, ("'soon'", "YYYY-MM-DD")),
+    ("[mainlines]", "[mainlinez]", 2, ("unknown key 'mainlinez'", "'mainlines'")),
+])
+def test_what_must_be_mended_is_on_paper_too(tmp_path, capsys, old: str, new: str, code: int, parts) -> None:
+    bush = tiny_bush.write_bush(tmp_path / "site")
+    text = bush.read_text(encoding="utf-8")
+    assert old in text
+    bush.write_text(text.replace(old, new), encoding="utf-8")
+    target = tmp_path / "mend.pdf"
+    assert run_cli(["check", str(bush), "--quiet", "--pdf", str(target)]) == code
+    told = capsys.readouterr()
+    assert "found:" in told.err
+    text = " ".join(pages(target.read_bytes())[0].split())
+    for part in parts:
+        assert part in text
+    assert "1 things to mend" in text
+    assert "Seen" in text
+
+
 def test_the_pdf_never_replaces_what_is_no_pdf(tmp_path, capsys) -> None:
-    bush = small_bush.write_bush(tmp_path / "bush été")
+    bush = tiny_bush.write_bush(tmp_path / "bush été")
     before = (bush.parent / "trees.csv").read_bytes()
     assert run_cli(["check", str(bush), "--quiet", "--pdf", str(bush.parent / "trees.csv")]) == 5
     assert "ends in .pdf" in capsys.readouterr().err

@@ -9,6 +9,7 @@ import pytest
 from pipeline.findings import Finding
 from pipeline.mainlines import plan_network, renamed, trim
 from pipeline.mainlines.network import Site
+from pipeline.mainlines.report import spacing
 from pipeline.mainlines.routes import cut, renumbered, stations_of, with_vertices
 from pipeline.mainlines.verify import check_route
 from pipeline.records import Network, Pins, Route
@@ -263,6 +264,32 @@ def test_ground_without_elevation_is_never_entered():
     assert network.routes
     for r in network.routes:
         assert check_route(terrain, site.ground, settings, r).fault == ""
+
+
+def test_no_line_bends_joins_or_ends_where_no_support_may_stand():
+    """Stripes on which nothing can stand: lines pass over them straight."""
+    settings = quick()
+    terrain = rough(11, 240.0)
+    ground = open_ground(terrain, settings)
+    for row in range(10, terrain.shape[0] - 14, 9):
+        ground.support_blocked[row: row + 3, :] = True
+    network, _ = plan(site_of(terrain, scattered(150, 240.0), (120.0, 6.0), settings, ground=ground))
+    assert len(network.routes) > 3
+    crossed = 0
+    for r in network.routes:
+        row, col = (np.floor(v + 0.5).astype(int) for v in terrain.rowcol(r.xy_m[:, 0], r.xy_m[:, 1]))
+        assert not ground.support_blocked[row, col].any(), r.mainline_id
+        crossed += int(row.max() - row.min() > 9)
+    assert crossed
+
+
+def test_spacing_is_the_distance_between_parallel_lines_away_from_their_joins():
+    far = [route(f"M{k}", [(40.0 * k, 0.0), (40.0 * k, 200.0)]) for k in range(3)]
+    assert spacing(tuple(far), 24.0)["spacing_m"] == pytest.approx(40.0)
+    assert spacing((far[0],), 24.0) == {}
+    # a branch that leaves at its join is not counted as near there
+    branch = route("M1.1", [(0.0, 50.0), (60.0, 50.0), (60.0, 200.0)], "M1", 50.0)
+    assert spacing((far[0], branch), 24.0)["spacing_m"] == pytest.approx(60.0, abs=6.0)
 
 
 # ---------------------------------------------------------------- the check itself

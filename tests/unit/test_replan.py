@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import numpy as np
 import pytest
 import shapely
 from pipeline.errors import NoPlanError
+from pipeline.hydraulics.catalogue import mainline_sizes
+from pipeline.hydraulics.sap import bore_needed_mm
 from pipeline.judge import judge
-from pipeline.replan import replan
+from pipeline.replan import flows, replan, stage
 from pipeline.replan.case import make_case
 from pipeline.replan.choose import cheapest_first, is_exact
 from pipeline.replan.damage import assess
@@ -85,19 +88,20 @@ def test_a_lost_support_puts_both_its_spans_on_the_ground():
     assert [i for i in range(len(line.supports) - 1) if found.spans[line.mainline_id, i].bad] == [2, 3]
 
 
-def test_a_retired_tree_still_holds_its_line():
+def test_a_retired_tree_still_holds_its_line_and_a_fallen_one_does_not():
     result = bush(0)
     plan = result.plan
-    number = {name: i for i, name in enumerate(plan.trees.tree_id)}
-    for line in plan.mainlines:
-        for s in line.supports:
-            if s.tree_id and plan.tree_lateral[number[s.tree_id]] >= 0:
-                site = site_of(result, storm_of(tree_item(plan, "retire", number[s.tree_id])))
-                found = assess(site)
-                assert found.trees[number[s.tree_id]].bad
-                assert not found.supports[s.support_id].bad
-                return
-    pytest.skip("no tapped tree holds a line here")
+    tree = plan.laterals[0].tree[0]
+    line = long_line(plan)
+    held = dataclasses.replace(line.supports[2], kind="tree", tree_id=plan.trees.tree_id[tree])
+    other = dataclasses.replace(line, supports=(*line.supports[:2], held, *line.supports[3:]))
+    lines = tuple(other if m is line else m for m in plan.mainlines)
+    result = dataclasses.replace(result, plan=dataclasses.replace(plan, mainlines=lines))
+    retired = assess(site_of(result, storm_of(tree_item(plan, "retire", tree))))
+    fallen = assess(site_of(result, storm_of(tree_item(plan, "tree_down", tree))))
+    assert retired.trees[tree].bad
+    assert not retired.supports[held.support_id].bad
+    assert fallen.supports[held.support_id].state == "lost"
 
 
 def test_a_storm_beside_the_bush_is_refused_with_a_reason():
@@ -151,6 +155,53 @@ def test_giving_up_the_foot_of_a_line_loses_what_no_other_line_reaches():
     assert kept.taps == evaluator.sound
     assert gone.taps < kept.taps
     assert all(m.mainline_id != line.mainline_id for m in gone.lines.mainlines)
+
+
+def test_a_new_way_round_blown_ground_is_legal_and_meets_both_ends():
+    """Every detour that is offered is put in by itself and judged as a finished plan."""
+    tried = 0
+    for seed in (0, 1, 2):
+        result = bush(seed)
+        before = {(f.code, f.subject_id) for f in judge(result.plan, result.terrain, result.ground)}
+        line = long_line(result.plan)
+        s = line.supports[len(line.supports) // 2]
+        site = site_of(result, storm_of(("blown_area", shapely.Point(s.x_m, s.y_m).buffer(7.0), "", "")))
+        case = make_case(site, assess(site))
+        for k, piece in enumerate(case.pieces):
+            if piece.run is None or piece.why[piece.kinds.index("detour")]:
+                continue
+            choice = [p.kinds.index("abandon") for p in case.pieces]
+            choice[k] = piece.kinds.index("detour")
+            outcome = Evaluator(case).evaluate(tuple(choice))
+            assert not isinstance(outcome, str)
+            draft = stage.draft_of(case, outcome)
+            tried += 1
+            assert not [f for f in draft.judged if f.severity == "violation" and (f.code, f.subject_id) not in before]
+            blown = site.storm.items[0].shape
+            assert all(not shapely.LineString(n.xyz_m[:, :2]).intersects(blown) for n in outcome.lines.new)
+            new = next(m for m in outcome.lines.mainlines if m.mainline_id == piece.run.line.mainline_id)
+            kept = {s.support_id: s for s in piece.run.line.supports[piece.run.high:]}
+            again = [s for s in new.supports if s.support_id in kept]
+            assert [s.line_z_m for s in again] == [kept[s.support_id].line_z_m for s in again]
+            assert len(again) == len(kept)
+    assert tried
+
+
+def test_a_size_that_no_longer_fits_is_told_with_its_price_and_not_changed():
+    result = bush(0)
+    site = site_of(result, random_storm(result.plan, 1, 1))
+    pipe = next(p for p in result.plan.flow.pipes if p.role == "single" and p.taps > 0)
+    fuller = dataclasses.replace(pipe, area_ratio=0.9, peak_flow_l_min=40.0)
+    sizes = mainline_sizes(result.plan.settings.flow.pipes)
+    (found,), metres = flows.outgrown(site, [fuller], sizes)
+    assert (found.code, found.severity, found.subject_id) == ("SIZE_OUTGROWN", "check", pipe.pipe_id)
+    needed = float(bore_needed_mm(pipe.grade_pct, result.plan.settings.flow.fill_ratio, 40.0))
+    fit = next(s for s in sizes if s.inner_diameter_mm >= needed)
+    length = pipe.to_station_m - pipe.from_station_m
+    assert metres == {f"PIPE {fit.nominal}": pytest.approx(length)}
+    assert f"{fit.nominal} in pipe" in found.remedy
+    assert f"{site.price_of(f'PIPE {fit.nominal}') * length:,.0f}" in found.remedy
+    assert flows.outgrown(site, [pipe], sizes) == ([], {})
 
 
 # ---------------------------------------------------------------- order of work

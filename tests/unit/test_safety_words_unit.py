@@ -65,7 +65,8 @@ def test_the_suffix_of_a_key_says_how_its_value_is_printed(key, value, us, metri
 
 
 @pytest.mark.parametrize("words", [EN, FR])
-@pytest.mark.parametrize(("value", "answer"), [("yes", "yes"), ("no", "no"), ("unknown", "unknown"), ("nan", "unknown")])
+@pytest.mark.parametrize(("value", "answer"), [("yes", "yes"), ("no", "no"), ("unknown", "unknown"),
+                                               ("nan", "unknown")])
 def test_answers_are_words_of_the_language(words, value, answer):
     assert value_text("signal", value, words, US) == words.answer[answer]
     assert value_text("slope_pct", value, words, US) == words.answer[answer]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 import shapely
@@ -18,7 +20,9 @@ def mainline(name: str, points, *, parent: str = "", join_m: float = 0.0, span_m
     supports = []
     for i in range(count + 1):
         at = path.interpolate(i * span_m)
-        supports.append(Support(f"{name}-S{i:02d}", name, i * span_m, at.x, at.y, "tree", "", 0.0, 100.0, 101.0 + 0.3 * i))
+        supports.append(Support(
+            f"{name}-S{i:02d}", name, i * span_m, at.x, at.y, "tree", "", 0.0, 100.0, 101.0 + 0.3 * i,
+        ))
     return Mainline(name, parent, collection, join_m, tuple(supports))
 
 
@@ -168,7 +172,7 @@ def test_pieces_tile_the_lines_and_sections_are_connected(length_m):
         own = sorted((a, b) for s in sections for m, a, b in s.pieces if m == line.mainline_id)
         assert own[0][0] == 0.0
         assert own[-1][1] == line.plan_length_m
-        assert all(a[1] == b[0] for a, b in zip(own, own[1:], strict=False))
+        assert all(a[1] == b[0] for a, b in pairwise(own))
     for section in sections:
         by_id = {line.mainline_id: line for line in lines}
         whole = shapely.union_all([piece_line(by_id[m], a, b) for m, a, b in section.pieces])
@@ -245,7 +249,7 @@ def test_a_piece_of_line_has_its_ends_and_the_supports_between(low, high, wanted
 def test_the_outline_of_a_line_stands_off_by_four_metres(length):
     """A stretch of length L widened by 4 m: 8 L + 16 pi square metres, less what round ends lose as polygons."""
     shape = outline([LineString([(0.0, 0.0), (length, 0.0)])], np.zeros((0, 2)))
-    assert shape.area == pytest.approx(8.0 * length + 16.0 * np.pi, rel=0.03)
+    assert shape.area == pytest.approx(8.0 * length + 16.0 * np.pi, rel=0.04)
     assert shape.bounds == pytest.approx((-OUTLINE_M, -OUTLINE_M, length + OUTLINE_M, OUTLINE_M), abs=0.5)
 
 

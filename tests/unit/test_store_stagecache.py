@@ -17,7 +17,7 @@ from pipeline.settings import GroundLayerSettings
 from pipeline.store import stagecache, workspace
 from shapely import Point
 
-import small_bush
+import tiny_bush
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def cache(tmp_path, monkeypatch) -> Path:
 
 @pytest.fixture(scope="module")
 def given(tmp_path_factory) -> run.Inputs:
-    return run.read_inputs(small_bush.write_bush(tmp_path_factory.mktemp("bush")))
+    return run.read_inputs(tiny_bush.write_bush(tmp_path_factory.mktemp("bush")))
 
 
 class Counted:

@@ -29,7 +29,8 @@ MIP_ROUNDS = {"quick": 2, "normal": 2, "thorough": 8}
 FEW_ROUNDS = 15
 HURRY_ROUNDS, HURRY_NODES = 1, 20
 LOOSE = 0.02  # so far above the linear programme it is not trees alone that are dealt out
-OTHER_ENTRY_M = 3.0  # where few trees leave one unserved or cost too much, entries this much dearer are choices of the MIP too
+# where few trees leave one unserved or cost too much, entries this much dearer are choices of the MIP too
+OTHER_ENTRY_M = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +56,7 @@ def solve_block(scene: Scene, laterals: LateralSettings, rule: Rules) -> BlockCh
         worth = columns.take(relaxed.worth)
         chosen = _settle_crossings(scene, worth, rule, relaxed)
         left = int(coverable.sum()) - sum(len(c.trees) for c in chosen or [])
-        loose = sum(c.cost_m for c in chosen or []) > (1.0 + LOOSE) * relaxed.plain_m
+        loose = rule.whole and sum(c.cost_m for c in chosen or []) > (1.0 + LOOSE) * relaxed.plain_m
         if (left or loose) and len(scene) <= FEW_TREES and not rule.hurry:
             # around a line's tip the entries themselves must be dealt out
             worth = with_other_entries(scene, worth, laterals, OTHER_ENTRY_M)

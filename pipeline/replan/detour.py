@@ -21,6 +21,7 @@ CLEAR_M = 1.5  # a new line keeps this far from lines that stay, on the search g
 STEEPER_PCT = 0.2  # the search asks for a little more fall than the rule, so that the wire can be hung
 AIR_M = 0.15  # and for a little more air under and over the line
 OPEN_M = 2.0  # round both ends of a new way the search may pass beside lines that stay
+END_M, EDGE_M = 0.5, 0.25  # straight pieces: free round both ends, off the edge of blown ground
 MOST_NODES = 90
 NO_WIRE = "no straight wire keeps the rules there"
 
@@ -76,10 +77,13 @@ def find(
     if isinstance(found, str):
         return found
     start, path = found
-    xy = _straight(site, grid, path, start, target, below_deg, above_deg)
+    closed = _obstacles(start, target, blocked, staying)
+    xy = _straight(site, grid, closed, path, start, target, below_deg, above_deg)
     if xy is None:
         return "no straight way keeps its fall and height"
     way = shapely.LineString(xy)
+    if way.intersects(blocked):
+        return "no way on grade leads round the blown ground"
     if any(crosses(way, line) for line in staying):
         return "it would cross a line that stays"
     return _hung(site, xy, start, lines, target, dead_trees)
@@ -133,8 +137,6 @@ def _search(
     """Return the start and the cells (window rows and columns) of the cheapest way."""
     low, high, cost = grid.low_m.copy(), grid.high_m.copy(), grid.cost.copy()
     touch = 0.75 * site.terrain.cell_m
-    if not blocked.is_empty:
-        _burn(site, grid, cost, blocked.buffer(HIT_M + touch))
     for shape in staying:
         _burn(site, grid, cost, shape.buffer(max(CLEAR_M, touch)))
     rows, cols = cost.shape
@@ -144,7 +146,7 @@ def _search(
         return (min(max(round(float(r)) - grid.row, 0), rows - 1), min(max(round(float(c)) - grid.col, 0), cols - 1))
 
     end = cell(target.x_m, target.y_m)
-    if not np.isfinite(cost[end]) and shapely.Point(target.x_m, target.y_m).distance(blocked) < HIT_M:
+    if shapely.Point(target.x_m, target.y_m).distance(blocked) < HIT_M:
         return "blown ground lies at its upper end"
     ring = max(1, round(OPEN_M / site.terrain.cell_m))
     _open(grid, cost, end, ring)
@@ -158,6 +160,10 @@ def _search(
             low[here], high[here] = min(low[here], s.z_m), max(high[here], s.z_m)
     if not at:
         return "nothing sound lies lower"
+    if not blocked.is_empty:
+        _burn(site, grid, cost, blocked.buffer(HIT_M + touch))
+        for here in (end, *at):  # the ends themselves are sound, however near blown ground lies
+            _open(grid, cost, here, 0)
     places = sorted(at)
     found = cheapest(
         low, high, cost, cell_m=site.terrain.cell_m,
@@ -184,8 +190,8 @@ def _open(grid: _Grid, cost: Floats, here: tuple[int, int], cells: int) -> None:
 
 
 def _straight(
-    site: Site, grid: _Grid, path: Floats, start: Start, target: Support, below_deg: float | None,
-    above_deg: float | None,
+    site: Site, grid: _Grid, closed: BaseGeometry, path: Floats, start: Start, target: Support,
+    below_deg: float | None, above_deg: float | None,
 ) -> Floats | None:
     """Return plan vertices from start to target: few bends, fall and height kept along straight pieces.
 
@@ -218,6 +224,8 @@ def _straight(
             top = _carry(site, grid, xy[i], xy[j], z[i], rules.min_grade_pct / 100.0)
             if top is None or (j == n - 1 and top > target.line_z_m):
                 continue
+            if closed.intersects(shapely.LineString([xy[i], xy[j]])):
+                continue
             cost[j], z[j], back[j], turn[j] = total, top, i, heading
     if not np.isfinite(cost[-1]):
         return None
@@ -225,6 +233,16 @@ def _straight(
     while back[out[-1]] >= 0:
         out.append(int(back[out[-1]]))
     return np.asarray(xy[out[::-1]])
+
+
+def _obstacles(
+    start: Start, target: Support, blocked: BaseGeometry, staying: Sequence[BaseGeometry]
+) -> BaseGeometry:
+    """Return what no straight piece may touch: blown ground, and lines that stay but for where both ends meet them."""
+    ends = shapely.MultiPoint([(start.x_m, start.y_m), (target.x_m, target.y_m)]).buffer(END_M)
+    closed = shapely.union_all([blocked.buffer(EDGE_M), shapely.union_all(list(staying)).difference(ends)])
+    shapely.prepare(closed)
+    return closed
 
 
 def _heading(a: Floats, b: Floats) -> float:

@@ -150,7 +150,8 @@ def measures(result: run.Result) -> dict[str, float]:
     }
     for name in sorted(set(reason[~served].tolist())):
         out[f"reason_{name}"] = float((reason[~served] == name).sum())
-    return out
+    broken = [f.code for f in plan.findings if f.severity == "violation"]
+    return out | {f"violation_{code}": float(broken.count(code)) for code in sorted(set(broken))}
 
 
 def measure(name: str) -> dict[str, float]:

@@ -108,8 +108,7 @@ def told(rule, made=None, layers=(), **more):
 def test_less_than_five_centimetres_of_no_go_is_let_pass(depth, found):
     """The line tops out at (30, 45); a block begins `depth` below its top."""
     block = bush.layer("no_go", box(29, 45 - depth, 31, 50), "no_go", buffer_m=0.0)
-    made = [f for f in told(places.forbidden, layers=[block])]
-    assert made == found
+    assert told(places.forbidden, layers=[block]) == found
 
 
 @pytest.mark.parametrize(("buffer", "found"), [(0.9, []), (1.2, [("NO_GO_CROSSED", "M1")])])
@@ -120,7 +119,8 @@ def test_the_buffer_of_a_no_go_counts(buffer, found):
 
 @pytest.mark.parametrize(
     ("west", "found"),
-    [(20.0, []), (29.0, [("PROPERTY_LEFT", "M1-L02")]), (31.0, [("PROPERTY_LEFT", i) for i in ("M1", "M1-L01", "M1-L02")])],
+    [(20.0, []), (29.0, [("PROPERTY_LEFT", "M1-L02")]),
+     (31.0, [("PROPERTY_LEFT", i) for i in ("M1", "M1-L01", "M1-L02")])],
 )
 def test_what_leaves_the_property(west, found):
     assert told(places.forbidden, layers=[bush.layer("property", box(west, 0, 80, 60), "inside")]) == found

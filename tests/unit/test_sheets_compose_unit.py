@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from itertools import pairwise
 
 import pytest
 from pipeline.sheets.compose import (
@@ -69,7 +70,7 @@ def test_lines_of_a_paragraph_stand_a_line_apart_and_fit(pages):
     pages.para("word " * 60)
     found = list(texts(pages.pages()[0].marks))
     assert len(found) >= 3
-    steps = [a.y - b.y for a, b in zip(found, found[1:], strict=False)]
+    steps = [a.y - b.y for a, b in pairwise(found)]
     assert steps == pytest.approx([TEXT_PT * LINE_FACTOR] * (len(found) - 1))
     assert all(bounds(m).x1 <= pages.body.x1 + 0.5 for m in found)
 
@@ -338,7 +339,8 @@ def test_a_block_higher_than_a_page_is_refused(pages):
 @pytest.mark.parametrize(("text", "wanted"), [
     ("1.5", "1,5"), ("1,234", "1\u00a0234"), ("1,234.5", "1\u00a0234,5"), ("12,345,678", "12\u00a0345\u00a0678"),
     ("12", "12"), ("1,23", "1,23"), ("M1.2-S04", "M1.2-S04"), ("M2.8", "M2.8"), ("v1.2", "v1.2"), ("-1.5", "-1,5"),
-    ("(1.5)", "(1,5)"), ("8.0 ft", "8,0 pi"), ("12 in", "12 po"), ("25.0 inHg", "25,0 poHg"), ("21.2 cfm", "21,2 pi³/min"),
+    ("(1.5)", "(1,5)"), ("8.0 ft", "8,0 pi"), ("12 in", "12 po"), ("25.0 inHg", "25,0 poHg"),
+    ("21.2 cfm", "21,2 pi³/min"),
     ("4 ea", "4 un."), ("2 rolls", "2 rouleau"), ("9 gal", "9 gal US"), ("9 gal/h", "9 gal US/h"), ("left", "left"),
     ("inside", "inside"), ("2.50 m", "2,50 m"),
 ])

@@ -213,18 +213,16 @@ def _straight(
             continue
         for j in range(i + 1, n):
             heading = _heading(xy[i], xy[j])
-            if not _gentle(turn[i], heading, rules.max_bend_deg):
-                continue
-            if j == n - 1 and not _gentle(heading, above_deg, rules.max_bend_deg):
+            after = above_deg if j == n - 1 else None
+            if not (_gentle(turn[i], heading, rules.max_bend_deg) and _gentle(heading, after, rules.max_bend_deg)):
                 continue
             length = float(np.hypot(*(xy[j] - xy[i])))
             total = cost[i] + length + rules.bend_cost_m
             if total >= cost[j] - 1e-9:
                 continue
             top = _carry(site, grid, xy[i], xy[j], z[i], rules.min_grade_pct / 100.0)
-            if top is None or (j == n - 1 and top > target.line_z_m):
-                continue
-            if closed.intersects(shapely.LineString([xy[i], xy[j]])):
+            limit = target.line_z_m if j == n - 1 else np.inf
+            if top is None or top > limit or closed.intersects(shapely.LineString([xy[i], xy[j]])):
                 continue
             cost[j], z[j], back[j], turn[j] = total, top, i, heading
     if not np.isfinite(cost[-1]):

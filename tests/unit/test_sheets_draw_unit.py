@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import math
 import re
@@ -43,6 +44,11 @@ def content(*marks, size=(200.0, 100.0)) -> str:
         return document.pages[0].Contents.read_bytes().decode("latin-1")
 
 
+def plain(line: str) -> str:
+    """Return operators with their numbers in one spelling: how many zeros are written is no matter."""
+    return re.sub(r"-?\d+\.\d+", lambda m: f"{float(m.group()):g}", line)
+
+
 def picture(*marks, size=(200.0, 100.0), scale: float = 2.0) -> np.ndarray:
     """Return grey pixels of a page, row 0 at the top."""
     document = pypdfium2.PdfDocument(to_pdf([Page(*size, tuple(marks), "t")], INFO))
@@ -68,7 +74,8 @@ def dark_box(grey: np.ndarray, scale: float = 2.0) -> tuple[float, float, float,
     (Polyline((((0.0, 0.0), (1.04, 2.0)), ((5.0, 5.0), (6.0, 6.0)))), [
         "1 J 1 j 0.0 0.0 m 1.0 2.0 l 5.0 5.0 m 6.0 6.0 l S 0 J 0 j"]),
     (Polyline((((0.0, 0.0), (1.0, 2.0)),), round_cap=False), ["0.0 0.0 m 1.0 2.0 l S"]),
-    (Polygon((((0.0, 0.0), (9.0, 0.0), (0.0, 9.0)),), fill="#808080"), ["0.502 g", "0.0 0.0 m 9.0 0.0 l 0.0 9.0 l h f*"]),
+    (Polygon((((0.0, 0.0), (9.0, 0.0), (0.0, 9.0)),), fill="#808080"), [
+        "0.502 g", "0.0 0.0 m 9.0 0.0 l 0.0 9.0 l h f*"]),
     (Polygon((((0.0, 0.0), (9.0, 0.0), (0.0, 9.0)),), width=1.0), ["1 w", "0.0 0.0 m 9.0 0.0 l 0.0 9.0 l h S"]),
     (Box(Rect(1.0, 2.0, 4.0, 8.0), width=1.0, fill="#ffffff"), ["1 g", "1 2 3 6 re B*"]),
     (Box(Rect(1.0, 2.0, 4.0, 8.0), width=0.0, fill="#000000"), ["0 g", "1 2 3 6 re f*"]),
@@ -79,9 +86,9 @@ def dark_box(grey: np.ndarray, scale: float = 2.0) -> tuple[float, float, float,
         "0.000 2.000 2.000 2.000 re", "0.000 0.000 4.000 2.000 re", "f"]),
 ])
 def test_operators_by_hand(mark, operators):
-    lines = content(mark).splitlines()
+    lines = [plain(line) for line in content(mark).splitlines()]
     for operator in operators:
-        assert operator in lines
+        assert plain(operator) in lines
 
 
 def test_state_is_written_only_when_it_changes():
@@ -100,7 +107,8 @@ def test_a_clip_ends_with_its_group_and_state_is_written_anew():
 
 
 def test_loose_marks_are_artifacts_and_leaves_are_numbered_from_zero():
-    code = content(Line(0.0, 0.0, 1.0, 1.0), heading(0.0, 50.0, "Head"), paragraph(0.0, 30.0, "Text"), Box(Rect(0, 0, 9, 9)))
+    code = content(Line(0.0, 0.0, 1.0, 1.0), heading(0.0, 50.0, "Head"), paragraph(0.0, 30.0, "Text"),
+                   Box(Rect(0, 0, 9, 9)))
     assert re.findall(r"/(\w+) <</MCID (\d)>> BDC", code) == [("H2", "0"), ("P", "1")]
     assert code.count("/Artifact BMC") == 2
     assert code.count("EMC") == 4
@@ -161,7 +169,8 @@ def test_even_odd_holes_are_open():
     assert (grey < 128).sum() == pytest.approx((3600.0 - 400.0) * 4.0, rel=0.02)
 
 
-@pytest.mark.parametrize("row", [(True,) * 5, (False,) * 5, (True, False, True, True, False), (False, True, False, False, True)])
+@pytest.mark.parametrize("row", [(True,) * 5, (False,) * 5, (True, False, True, True, False),
+                                 (False, True, False, False, True)])
 def test_each_dark_module_is_seen(row):
     grey = picture(QrCode(Rect(0.0, 0.0, 100.0, 100.0), (row,) * 5, "x"), size=(100.0, 100.0))
     seen = tuple(bool(grey[100, int((k + 0.5) * 40)] < 128) for k in range(5))
@@ -182,7 +191,8 @@ CORNERS = ((44.2140, -72.9060), (44.2130, -72.9060), (44.2130, -72.9040), (44.21
 
 def pages() -> list[Page]:
     geo = (GeoBox(Rect(36.0, 100.5, 576.0, 700.0), CORNERS, "Map S01"),)
-    link = Group((Text(10.0, 10.0, "place"), Link(Rect(10.0, 8.0, 60.0, 20.0), "geo:44.2,-72.9", "the place")), role="P")
+    link = Group((Text(10.0, 10.0, "place"), Link(Rect(10.0, 8.0, 60.0, 20.0), "geo:44.2,-72.9", "the place")),
+                 role="P")
     table = Group((Group((Group((Text(0.0, 50.0, "Pt"),), role="TH"),), role="TR"),
                    Group((Group((Text(0.0, 30.0, "S01"),), role="TD"),), role="TR")), role="Table")
     figure = Group((Line(0.0, 0.0, 9.0, 9.0),), role="Figure", alt="a line")
@@ -235,7 +245,8 @@ def elements(node) -> list:
 def test_structure_tells_the_order_of_reading(document):
     root = document.Root.StructTreeRoot
     roles = [str(e.S)[1:] for e in elements(root.K[0])]
-    assert roles == ["Document", "Sect", "H2", "P", "Link", "Figure", "Sect", "Table", "TR", "TH", "TR", "TD", "Sect", "P"]
+    assert roles == ["Document", "Sect", "H2", "P", "Link", "Figure", "Sect", "Table", "TR", "TH", "TR", "TD",
+                     "Sect", "P"]
     assert [(str(e.S), str(e.Alt)) for e in elements(root.K[0]) if "/Alt" in e] == [
         ("/Sect", "1  Map"), ("/Figure", "a line"), ("/Sect", "2  Table"), ("/Sect", "1  Cover")]
     (head,) = [e for e in elements(root.K[0]) if e.S == "/TH"]
@@ -267,8 +278,8 @@ def test_the_document_says_what_it_is(document):
 
 @pytest.mark.parametrize("field", ["author", "date"])
 def test_what_is_not_known_is_left_out(field):
-    made = to_pdf(pages(), DocumentInfo(**{**{"title": "t", "author": "a", "subject": "s", "language": "en",
-                                               "date": "2026-01-01"}, field: ""}))
+    known = DocumentInfo("t", "a", "s", "en", "2026-01-01")
+    made = to_pdf(pages(), dataclasses.replace(known, **{field: ""}))
     with pikepdf.open(io.BytesIO(made)) as document:
         assert ("/Author" in document.docinfo) is (field != "author")
         assert ("/CreationDate" in document.docinfo) is (field != "date")

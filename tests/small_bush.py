@@ -29,7 +29,7 @@ from pipeline.terrain.grid import Terrain
 from shapely.geometry import box
 
 LOCAL = Frame("", "local grid", "unknown")
-TREES = [(36.0, 23.0, 1), (39.0, 27.0, 2), (24.0, 33.0, 1), (60.0, 60.0, 1), (61.0, 10.0, 0)]
+TREES = [(36.0, 23.0, 1), (39.0, 27.0, 2), (24.0, 33.0, 1), (60.0, 60.0, 0), (61.0, 10.0, 0)]
 
 
 def terrain() -> Terrain:

@@ -16,7 +16,7 @@ from types import SimpleNamespace
 
 import pytest
 from pipeline import explaining
-from pipeline.errors import BushFileError
+from pipeline.errors import RequestError
 from pipeline.explaining import LANGUAGES, codes, explain_code, explain_id
 from pipeline.records import NOT_TAPPED_REASONS, SET_ASIDE_REASONS
 from pipeline.resources import template_text
@@ -291,6 +291,6 @@ def test_a_code_of_a_plan_is_explained_with_what_the_plan_has_of_it(monkeypatch)
 
 
 def test_an_unknown_code_names_the_nearest():
-    with pytest.raises(BushFileError) as caught:
+    with pytest.raises(RequestError) as caught:
         explain_code("BELOW_OUTLT")
     assert "Did you mean BELOW_OUTLET" in caught.value.problems[0].remedy

@@ -14,7 +14,7 @@ from pipeline.sheets.context import make_context
 from pipeline.sheets.geo import convergence_deg, declination
 from pipeline.sheets.inset import inset
 from pipeline.sheets.map_panel import check_bar, norths, scale_bar, scale_text
-from pipeline.sheets.mapview import POINT_M, MapView, ratios
+from pipeline.sheets.mapview import MapView, ratios
 from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Polygon, Rect, bounds, flat, texts
 from pipeline.units import FT_M
 
@@ -227,7 +227,3 @@ def test_a_caller_that_stops_early_leaves_no_process_behind():
     assert next(found) == "s00"
     found.close()
     assert multiprocessing.active_children() == []
-
-
-def test_a_point_is_a_seventy_second_of_an_inch():
-    assert POINT_M * 72.0 == pytest.approx(0.0254)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -139,7 +140,7 @@ def test_bands_have_a_figure_for_every_support_and_a_fall_for_every_span(key, se
     for mark, s in zip(by_band["row_line"], strip.supports, strict=True):
         assert float(mark.replace(",", ".")) == pytest.approx(s.line_z_m / unit, abs=0.06)
         assert ("," in mark) is comma
-    for mark, (a, b) in zip(by_band["row_fall"], zip(strip.supports, strip.supports[1:], strict=False), strict=True):
+    for mark, (a, b) in zip(by_band["row_fall"], pairwise(strip.supports), strict=True):
         fall = 100.0 * (b.line_z_m - a.line_z_m) / (b.station_m - a.station_m)
         assert float(mark.replace(",", ".")) == pytest.approx(fall, abs=0.051)
 
@@ -177,7 +178,7 @@ def test_axis_figures_are_round_and_stand_at_their_elevation(ctx):
     slope, base = np.polyfit(levels, [p[1] for p in main.parts[0]], 1)
     for value, y in axis:
         assert y == pytest.approx(slope * value + base, abs=0.01)
-    assert min(b[1] - a[1] for a, b in zip(axis, axis[1:], strict=False)) >= 17.0 - 1e-6
+    assert min(b[1] - a[1] for a, b in pairwise(axis)) >= 17.0 - 1e-6
 
 
 def test_heights_stand_over_their_support_and_do_not_overlap():

@@ -263,3 +263,33 @@ def test_worst_stations_are_inside_spans_nearest_their_middle():
     given = np.where(made.rows.kind == CEILING, 0.5, 0.0)
     assert report.worst_stations(made, given) == [("M1", 16.0)]
     assert report.worst_stations(made, np.zeros(len(made.rows))) == []
+
+
+def rows(*given):
+    """Rows of (support, share, sense, bound, kind)."""
+    at, t, sense, bound, kind = zip(*given, strict=True)
+    return problem_.Rows(np.array(at), np.array(t, float), np.array(sense), np.array(bound, float), np.array(kind),
+                         np.zeros(len(at), dtype=np.bool_))
+
+
+def test_the_taper_is_nothing_at_the_first_support():
+    """Foot rule 102, inlet 100: 2 m given at the foot, 1 m half way, none at the next support nor beyond."""
+    made = problem_._taper(
+        rows(
+            (0, 0.0, 1, 102, LOWEST), (0, 0.5, 1, 102.5, LOWEST), (1, 0.0, 1, 103, LOWEST), (1, 0.5, 1, 103.5, LOWEST)
+        ),
+        0,
+        100.0,
+    )
+    assert made.bound_z_m.tolist() == [100.0, 101.5, 103.0, 103.5]
+
+
+@pytest.mark.parametrize(
+    ("sense", "bound", "spare"), [(-1, 103.1, True), (-1, 102.9, False), (1, 100.9, True), (1, 101.3, False)]
+)
+def test_what_follows_from_both_ends_is_redundant(sense, bound, spare):
+    """Supports 0 and 1 (10 m, no fall asked) within 100..102 and 102..104: half way the wire is within 101..103."""
+    made = dataclasses.replace(build(), rows=rows(
+        (0, 0.0, 1, 100, LOWEST), (0, 0.0, -1, 102, HIGHEST), (1, 0.0, 1, 102, LOWEST), (1, 0.0, -1, 104, HIGHEST),
+        (0, 0.5, sense, bound, LOWEST)))
+    assert solve.redundant(made, 0.0, made.rows.bound_z_m).tolist() == [False] * 4 + [spare]

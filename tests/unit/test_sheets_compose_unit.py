@@ -201,6 +201,9 @@ def test_lists_stand_side_by_side_and_take_the_longest(pages):
     assert shown["a"].x == pytest.approx(pages.body.x0 + 18.0)
     assert shown["d"].y == shown["a"].y
     assert shown["a"].y - shown["b"].y == pytest.approx(ROW_PT)
+    middles = [top - 18.0 - ROW_PT * (i + 0.5) for i in range(3)]
+    assert sorted((b.rect.center[1] for b in boxes), reverse=True) == pytest.approx(sorted(
+        [*middles, middles[0]], reverse=True))
 
 
 # ---------------------------------------------------------------- tables

@@ -162,6 +162,14 @@ def test_a_halo_makes_room_under_letters_and_leaves_them_black():
     assert (edged > 200).sum() > 500
 
 
+def test_a_disc_has_its_area_in_every_quarter():
+    """Pi r squared, a quarter of it on each side of both axes."""
+    grey = picture(Circle(50.0, 50.0, 30.0, width=0.0, fill="#000000"), size=(100.0, 100.0))
+    dark = grey < 128
+    for part in (dark[:100, :100], dark[:100, 100:], dark[100:, :100], dark[100:, 100:]):
+        assert part.sum() / 4.0 == pytest.approx(math.pi * 900.0 / 4.0, rel=0.01)
+
+
 def test_even_odd_holes_are_open():
     outer = ((20.0, 20.0), (80.0, 20.0), (80.0, 80.0), (20.0, 80.0))
     inner = ((40.0, 40.0), (60.0, 40.0), (60.0, 60.0), (40.0, 60.0))

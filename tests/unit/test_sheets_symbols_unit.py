@@ -153,6 +153,12 @@ def test_signs_are_centred_and_scale(size):
     assert (square.fill, disc.fill) == (WHITE, BLACK)
 
 
+def test_the_warning_triangle_stands_on_its_base():
+    """Base 2.2 half sizes wide at 0.85 below the middle, tip 1.1 above it."""
+    (ring,) = symbols.hazard(50.0, 60.0, 10.0)[0].parts
+    assert np.array(sorted(ring)) == pytest.approx(np.array([(44.5, 55.75), (50.0, 65.5), (55.5, 55.75)]))
+
+
 def test_the_p_is_white_on_black():
     box, text = symbols.meeting(0.0, 0.0)
     assert (box.fill, text.color) == (BLACK, WHITE)

@@ -22,8 +22,11 @@ RANKS = {
 }
 RANK = {room: rank for rank, rooms in RANKS.items() for room in rooms}
 # Inside a rank these may lean on one another; every other pair of the same rank may not.
-INSIDE = {("frame", "errors"), ("repair_run", "publish"), ("repair_run", "run"), ("records", "findings"), ("publish", "run"), ("checking", "run"),
-          ("explaining", "publish"), ("resources", "settings"), ("bushfile", "findings"), ("__main__", "cli")}
+INSIDE = {
+    ("frame", "errors"), ("resources", "settings"), ("records", "findings"), ("bushfile", "findings"),
+    ("publish", "run"), ("checking", "run"), ("repair_run", "run"), ("repair_run", "publish"),
+    ("explaining", "publish"), ("__main__", "cli"),
+}
 LIBRARY_ROOMS = {
     "rasterio": {"store"}, "fiona": {"store"}, "geopandas": {"store"}, "pyogrio": {"store"},
     "reportlab": {"sheets"}, "pikepdf": {"sheets"}, "pypdfium2": {"sheets"}, "click": {"cli"}, "rich": {"cli"},

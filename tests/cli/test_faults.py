@@ -41,10 +41,10 @@ def plan(bush: Path, target: Path, *more: str) -> int:
 
 
 def test_killed_at_any_moment_one_whole_plan_is_left_and_the_next_run_works(tmp_path) -> None:
-    """Ten kills here; ``tests/bench/kill_plans.py`` makes two hundred."""
-    tally = faults.Yard(tmp_path).kill_many(10, seed=3)
-    assert tally.killed == 10
-    assert sum(tally.states.values()) >= 10
+    """Three kills here; ``tests/bench/kill_plans.py`` makes two hundred."""
+    tally = faults.Yard(tmp_path).kill_many(3, seed=3)
+    assert tally.killed == 3
+    assert sum(tally.states.values()) > 2
 
 
 def test_an_interrupted_plan_goes_on_and_tells_it(tmp_path, capsys, cache) -> None:

@@ -14,7 +14,7 @@ from lateral_referee import Referee
 from lateral_sites import Stand, blocking, raised, settings_of, stand
 
 STEADY = settings(
-    max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+    max_examples=5, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
 )
 
 

@@ -249,7 +249,7 @@ def _text(value: object) -> str:
     if value is None or (isinstance(value, float) and np.isnan(value)):
         return ""
     if isinstance(value, float):
-        return repr(value) if value != int(value) or abs(value) > 1e15 else str(int(value))
+        return str(int(value)) if value.is_integer() and abs(value) <= 1e15 else repr(value)
     return str(value)[:LARGEST_CELL]
 
 

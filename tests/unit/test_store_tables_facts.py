@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
+import geopandas
 import pytest
 from pipeline.errors import Problem
 from pipeline.store import tables
@@ -112,3 +114,17 @@ def test_problems_of_a_kind_are_cut_and_counted(count: int, kept: int, rest: str
     cut = tables.some(iter(every), 3)
     assert cut[:kept] == every[:kept]
     assert [p.found for p in cut[kept:]] == ([f"{rest} of the same kind"] if rest else [])
+
+
+@pytest.mark.parametrize(("number", "text"), [(math.inf, "inf"), (-math.inf, "-inf"), (14.0, "14"), (14.5, "14.5")])
+def test_a_number_of_a_layer_is_read_as_text_even_when_it_is_infinite(tmp_path, number, text) -> None:
+    """An infinite diameter once ended in an OverflowError; the tree must be read and judged like any other."""
+    path = tmp_path / "trees.gpkg"
+    frame = geopandas.GeoDataFrame(
+        {"tag": ["A"], "dbh": [number]}, geometry=geopandas.points_from_xy([-72.6], [44.6]), crs="EPSG:4326"
+    )
+    frame.to_file(path, layer="trees", driver="GPKG")
+    table, problems = tables.read_table(path, "trees.gpkg", "[trees]", "trees")
+    assert problems == []
+    assert table is not None
+    assert table.columns["dbh"] == (text,)

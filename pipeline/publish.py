@@ -105,7 +105,9 @@ def load(folder: Path) -> Result:
         When the folder is no whole plan.
     """
     plan, terrain, layers = planfolder.read_plan(folder)
-    ground, _ = ground_room.prepare(terrain=terrain, layers=layers, pins=Pins(), settings=plan.settings)
+    # places to avoid are among the layers, and kept lines are in the plan: gaps are all that is left of the pins
+    pins = Pins(gaps=planfolder.read_gaps(folder))
+    ground, _ = ground_room.prepare(terrain=terrain, layers=layers, pins=pins, settings=plan.settings)
     return Result(plan, terrain, ground, {})
 
 

@@ -10,7 +10,6 @@ from pipeline import bushfile, publish
 from pipeline.records import Ground, Plan
 from pipeline.replan import Replanned, replan
 from pipeline.replan.zoning import current_revision
-from pipeline.resources import template_rows
 from pipeline.run import Report, quiet
 from pipeline.sheets import book
 from pipeline.sheets.context import make_context
@@ -47,7 +46,8 @@ def repair(
     old = publish.load(folder)
     storm = read_storm(storm_file, old.plan)
     made = replan(
-        plan=old.plan, terrain=old.terrain, ground=old.ground, storm=storm, price_rows=template_rows("prices.csv"),
+        plan=old.plan, terrain=old.terrain, ground=old.ground, storm=storm,
+        price_rows=[{"code": code, "price": repr(price)} for code, price in old.plan.prices],
         date=date or store_bush.today(), report=lambda text, share: report(text, 0.05 + 0.7 * share),
     )
     current = current_revision(old.plan)

@@ -382,6 +382,7 @@ def assemble(
         sections=sections, takeoff=parts, safety=safety, findings=in_order((*findings, *found)),
         not_checked=ground.missing, lift_m=layout.network.lift_m, worth_curve=layout.network.worth_curve,
         stats=statistics(layout.mainlines, layout.grouping, final, layout.network),
+        prices=tuple((row["code"].strip(), float(row["price"])) for row in given.prices),
     )
 
 

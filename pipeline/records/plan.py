@@ -127,6 +127,7 @@ class Plan:
     worth_curve: tuple[tuple[float, int, float], ...] = ()
     stats: dict[str, float] = field(default_factory=dict)
     changes: tuple[Change, ...] = ()  # repairs since the plan was first made, oldest first
+    prices: tuple[tuple[str, float], ...] = ()  # part code and price per unit, as planned with
     retired: tuple[str, ...] = ()  # IDs that no longer stand for anything and are never given again
 
     @property

@@ -12,6 +12,7 @@ import geopandas
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from pipeline import bushfile, schema
 from pipeline.errors import BushFileError, InputDataError, Problem
@@ -67,6 +68,12 @@ def read_plan(folder: Path) -> tuple[Plan, Terrain, tuple[GroundLayer, ...]]:
             str(folder), "plan.gpkg", f"a plan that cannot be read ({' '.join(str(fault).split())[:150]})",
             "a plan folder as it was written", "Plan again; the folder was changed by another program.",
         )]) from fault
+
+
+def read_gaps(folder: Path) -> tuple[BaseGeometry, ...]:
+    """Return the pinned places that open a no-go, from a folder that :func:`read_plan` has read."""
+    records = dict(geopackage.read_plain(folder / "plan.gpkg", geopackage.RECORDS, ["name", "json"]))
+    return plan_records.gaps_of(records["gaps"])
 
 
 def read_issue(folder: Path, revision: str, settings: Settings) -> Plan:
@@ -175,7 +182,7 @@ def _plan(package: Path, settings: Settings, records: dict[str, str]) -> Plan:
         takeoff=plan_records.takeoff_of(records["takeoff"]), safety=plan_records.safety_of(records["safety"]),
         findings=_findings(package), not_checked=tuple(load(records["not_checked"])),
         lift_m=tree_rows.floats("lift_m"), worth_curve=plan_records.worth_of(records["worth_curve"]),
-        stats=load(records["stats"]),
+        stats=load(records["stats"]), prices=plan_records.prices_of(records["prices"]),
     )
 
 

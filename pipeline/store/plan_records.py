@@ -8,6 +8,9 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 
+import shapely
+from shapely.geometry.base import BaseGeometry
+
 from pipeline.frame import Frame
 from pipeline.records import GroundLayer, Part, Plan, SafetyNote, Station, Takeoff
 from pipeline.settings import GroundLayerSettings
@@ -15,8 +18,10 @@ from pipeline.store import change_records
 from pipeline.store.exact_json import dump, load
 
 
-def record_texts(plan: Plan, layers: Sequence[GroundLayer]) -> dict[str, str]:
-    """Return everything of a plan that its layers do not hold, by name."""
+def record_texts(
+    plan: Plan, layers: Sequence[GroundLayer], gaps: Sequence[BaseGeometry] = ()
+) -> dict[str, str]:
+    """Return everything of a plan and its ground that the layers do not hold, by name."""
     settled = plan.trees.reason
     groups = plan.grouping
     own = {str(i): r for i, r in enumerate(groups.reason) if r != settled[i]}
@@ -35,11 +40,23 @@ def record_texts(plan: Plan, layers: Sequence[GroundLayer]) -> dict[str, str]:
         "not_checked": dump(list(plan.not_checked)),
         "worth_curve": dump([list(row) for row in plan.worth_curve]),
         "stats": dump(plan.stats),
+        "prices": dump([list(row) for row in plan.prices]),
+        "gaps": dump([shapely.to_wkb(gap, hex=True) for gap in gaps]),
         "ground": dump([
             {"kind": g.kind, "source": g.source, "count": len(g.shapes), "rule": dataclasses.asdict(g.rule)}
             for g in layers
         ]),
     }
+
+
+def prices_of(text: str) -> tuple[tuple[str, float], ...]:
+    """Return part codes and the prices that the plan was made with."""
+    return tuple((str(code), float(price)) for code, price in load(text))
+
+
+def gaps_of(text: str) -> tuple[BaseGeometry, ...]:
+    """Return the pinned places that open a no-go."""
+    return tuple(shapely.from_wkb(gap) for gap in load(text))
 
 
 def frame_of(text: str) -> Frame:

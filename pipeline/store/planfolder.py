@@ -24,14 +24,14 @@ from pathlib import Path, PurePosixPath
 from pipeline.errors import FallgradeError, OutputError, Problem
 from pipeline.records import Ground, GroundLayer, Plan
 from pipeline.store import exports, geopackage, plan_records, plan_tables
-from pipeline.store.plan_reader import read_plan
+from pipeline.store.plan_reader import read_gaps, read_plan
 from pipeline.store.terrain_copy import write_terrain
 from pipeline.terrain.grid import Terrain
 
 if sys.platform != "win32":
     import fcntl
 
-__all__ = ["read_plan", "sha256_text", "write_files", "write_plan"]
+__all__ = ["read_gaps", "read_plan", "sha256_text", "write_files", "write_plan"]
 
 PREVIOUS = ".previous"
 # a folder that holds these is a plan of ours and may be replaced
@@ -90,6 +90,7 @@ def write_plan(
         With a remedy; the target is then as it was.
     """
     layers = ground.layers if isinstance(ground, Ground) else tuple(ground)
+    gaps = ground.gaps if isinstance(ground, Ground) else ()
     texts = {
         "materials.csv": exports.materials_csv(plan), "findings.csv": exports.findings_csv(plan),
         "fieldpoints.gpx": exports.fieldpoints_gpx(plan), "settings.used.toml": settings_text,
@@ -104,7 +105,7 @@ def write_plan(
         write_terrain(made / "terrain.tif", terrain)
         geopackage.write(
             made / "plan.gpkg", (*plan_tables.all_tables(plan), *plan_tables.ground(layers)),
-            crs_wkt=plan.frame.crs_wkt, records=plan_records.record_texts(plan, layers), stamp=_stamp(plan),
+            crs_wkt=plan.frame.crs_wkt, records=plan_records.record_texts(plan, layers, gaps), stamp=_stamp(plan),
         )
 
     _replace(folder, fill, force=force)

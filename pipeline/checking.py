@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 
 from pipeline import ground as ground_room
-from pipeline import run
+from pipeline import reading, run
 from pipeline.errors import FallgradeError, OutputError, Problem
 from pipeline.findings import Finding, in_order
+from pipeline.reading import Inputs, Report, quiet
 from pipeline.records import Flow, Ground, Grouping, Pins, Plan, SurveyPoints, Takeoff, Trees
-from pipeline.run import Inputs, Report, quiet
 from pipeline.settings import Settings
 from pipeline.sheets import check_page
 from pipeline.sheets.check_page import CheckFacts, Mend
@@ -62,7 +62,7 @@ def check(bush: Path, report: Report = quiet) -> Checked:
     BushFileError, InputDataError
         With every problem of every file.
     """
-    given = run.read_inputs(bush, report)
+    given = reading.read_inputs(bush, report)
     trees, ground, findings = run.survey_stage(given)
     return Checked(given, trees, ground, in_order((*given.findings, *findings)))
 
@@ -319,12 +319,12 @@ def pdf(checked: Checked) -> bytes:
 def problems_pdf(error: FallgradeError, bush: Path) -> bytes:
     """Return the check sheet of data that cannot be used: what to mend, to be ticked off."""
     try:
-        settings = run.read_settings(bush)
+        settings = reading.read_settings(bush)
     except FallgradeError:
         settings = Settings()
     nothing = np.empty(0)
     none = np.empty(0, dtype=np.int64)
-    terrain = Terrain(np.full((3, 3), np.nan, dtype=np.float32), 0.0, 0.0, 1.0, run.STAND_IN_FRAME, 0.0,
+    terrain = Terrain(np.full((3, 3), np.nan, dtype=np.float32), 0.0, 0.0, 1.0, reading.STAND_IN_FRAME, 0.0,
                       settings.terrain.file)
     trees = Trees((), nothing, nothing, nothing, (), nothing, none, (), (), ())
     points = SurveyPoints((), nothing, nothing, (), nothing, (), none, settings.trees.file)

@@ -19,9 +19,9 @@ from pipeline.errors import EXIT_FINDINGS, EXIT_FINE, EXIT_OUR_FAULT, FallgradeE
 
 if TYPE_CHECKING:
     from pipeline.findings import Finding
+    from pipeline.reading import Report
     from pipeline.records import Plan
     from pipeline.replan import Replanned
-    from pipeline.run import Report
 
 _EXIT_CODES = """
 \b
@@ -152,12 +152,12 @@ def plan(bush: Path, into: Path | None, *, force: bool, strict: bool, fresh: boo
 
 
 def _plan_into(bush: Path, target: Path, *, force: bool, strict: bool, quiet: bool, fresh: bool = False) -> None:
-    from pipeline import publish, run
+    from pipeline import publish, reading, run
     from pipeline.store import stagecache
 
     publish.refuse_existing(target, force=force)
     with progress(wanted=not quiet) as report:
-        given = run.read_inputs(bush, report)
+        given = reading.read_inputs(bush, report)
         stages = stagecache.stages_of(given, fresh=fresh)
         result = run.make_plan(given, report, stages.keep)
         finished = publish.publish(result, given.hashes, target, force=force, report=report)

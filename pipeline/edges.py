@@ -71,6 +71,7 @@ def after_mainlines(network: Network, trees: Trees) -> None:
     StageError
     """
     seen: dict[str, np.ndarray] = {}
+    pinned = {route.mainline_id for route in network.routes if route.pinned}
     faults = []
     for route in network.routes:
         if route.mainline_id in seen:
@@ -79,6 +80,11 @@ def after_mainlines(network: Network, trees: Trees) -> None:
             faults.append(f"{route.mainline_id} without a line")
         if route.parent_id and route.parent_id not in seen:
             faults.append(f"{route.mainline_id} before its parent {route.parent_id}")
+        # a pinned parent is kept exactly as it is: no vertex is put into it for a branch
+        elif route.parent_id and route.parent_id not in pinned:
+            away = np.hypot(*(seen[route.parent_id] - route.xy_m[0]).T).min()
+            if away > PLACE_TOL_M:
+                faults.append(f"{route.mainline_id} joins {route.parent_id} {away:.2f} m from its nearest vertex")
         seen[route.mainline_id] = route.xy_m
     _raise("mainlines", [
         (not faults, ", ".join(faults)),

@@ -11,8 +11,9 @@ from pathlib import Path
 from pipeline import __version__, bushfile
 from pipeline import ground as ground_room
 from pipeline.errors import OutputError, Problem, RequestError
+from pipeline.reading import Report, quiet
 from pipeline.records import Ground, Pins, Plan
-from pipeline.run import Report, Result, quiet
+from pipeline.run import Result
 from pipeline.sheets import book
 from pipeline.sheets.context import SheetContext, make_context
 from pipeline.store import planfolder

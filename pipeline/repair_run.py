@@ -7,10 +7,10 @@ import time
 from pathlib import Path
 
 from pipeline import bushfile, publish
+from pipeline.reading import Report, quiet
 from pipeline.records import Ground, Plan
 from pipeline.replan import Replanned, replan
 from pipeline.replan.zoning import current_revision
-from pipeline.run import Report, quiet
 from pipeline.sheets import book
 from pipeline.sheets.context import make_context
 from pipeline.store import bush as store_bush

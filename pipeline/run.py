@@ -11,47 +11,37 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Protocol, TypeVar
 
 import numpy as np
 
 from pipeline import edges, flow, hang, laterals, mainlines, survey, takeoff
 from pipeline import ground as ground_room
-from pipeline.errors import InputDataError, NoPlanError, Problem
+from pipeline.errors import NoPlanError, Problem
 from pipeline.findings import Finding, in_order
-from pipeline.frame import Frame
 from pipeline.judge import judge
 from pipeline.pockets import pockets
+from pipeline.reading import Inputs, Report, quiet
 from pipeline.records import (
-    CollectionPoint,
     Crossing,
     Flow,
     GradeConfidence,
     Ground,
-    GroundLayer,
     Grouping,
     Mainline,
     Network,
-    Pins,
     Plan,
     Section,
-    SurveyPoints,
     Takeoff,
     Trees,
 )
 from pipeline.resources import template_rows
 from pipeline.safety import notes as safety_notes
 from pipeline.sections import cut
-from pipeline.settings import Settings
-from pipeline.store import bush as store_bush
-from pipeline.store import inputs as store_inputs
-from pipeline.store import layers, prices, rasters, vectors
 from pipeline.terrain.confidence import grade_confidence
 from pipeline.terrain.grid import Terrain
 from pipeline.units import Units
 
-Report = Callable[[str, float], None]
 _T = TypeVar("_T")
 
 
@@ -62,39 +52,18 @@ class Keep(Protocol):
         """Return the stage `name`; `make` computes it."""
 
 
-STAND_IN_FRAME = Frame("", "", "")
-
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
 TRIM_ROUNDS = 3
 DRAFT_TREES = 2_000
 NO_ROUTE = Problem(
-    "", "mainlines", "no line that may be hung from any collection point", "at least one that falls all the way",
+    "", "mainlines", "no mainline that would serve a tree", "at least one that falls all the way to a tank",
     "Read 'fallgrade explain BELOW_OUTLET'; move the tank lower, or allow a smaller grade or a higher line.",
 )
-
-
-def quiet(message: str, share: float) -> None:
-    """Report nothing."""
 
 
 def compute(_name: str, make: Callable[[], _T], /) -> _T:
     """Compute a stage; nothing is kept."""
     return make()
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Inputs:
-    """Everything read from disk for one plan."""
-
-    settings: Settings
-    terrain: Terrain
-    points: SurveyPoints
-    layers: tuple[GroundLayer, ...]
-    pins: Pins
-    collections: tuple[CollectionPoint, ...]
-    hashes: dict[str, str]
-    findings: tuple[Finding, ...]
-    prices: tuple[dict[str, str], ...] = field(default_factory=lambda: tuple(template_rows("prices.csv")))
 
 
 @dataclass(slots=True)
@@ -121,68 +90,6 @@ class Result:
     terrain: Terrain
     ground: Ground
     seconds: dict[str, float]
-
-
-# ---------------------------------------------------------------- reading
-
-
-def read_settings(bush: Path) -> Settings:
-    """Return the settings of a bush file, its date filled in.
-
-    Raises
-    ------
-    BushFileError
-        When the file is missing, is no UTF-8 text, or has problems.
-    """
-    settings = store_bush.read_settings(bush)
-    if settings.bush.date:
-        return settings
-    return dataclasses.replace(settings, bush=dataclasses.replace(settings.bush, date=store_bush.today()))
-
-
-class _Gather:
-    """Runs readers one after another and keeps what each complains of, so that one error names it all."""
-
-    def __init__(self, report: Report) -> None:
-        self.report = report
-        self.problems: list[Problem] = []
-
-    def read(self, message: str, share: float, reader: Callable[[], _T]) -> _T | None:
-        """Return what the reader returns, or None after it complained."""
-        self.report(message, share)
-        try:
-            return reader()
-        except InputDataError as error:
-            self.problems += error.problems
-            return None
-
-
-def read_inputs(bush: Path, report: Report = quiet) -> Inputs:
-    """Read everything a bush file names; every problem of every file comes in one error.
-
-    Raises
-    ------
-    BushFileError, InputDataError
-    """
-    settings = read_settings(bush)
-    base = bush.parent
-    gather = _Gather(report)
-    bounds = gather.read("looking where the trees are", 0.0, lambda: vectors.tree_lonlat_bounds(settings, base))
-    land = gather.read("reading the terrain", 0.01, lambda: rasters.read_terrain_report(settings, base, bounds))
-    # without terrain the other files are still read, in a stand-in frame, for what is wrong with them
-    frame = land[0].frame if land else STAND_IN_FRAME
-    points = gather.read("reading the trees", 0.02, lambda: vectors.read_trees_report(settings, base, frame))
-    around = gather.read("reading the ground", 0.03, lambda: layers.read_ground_report(settings, base, frame))
-    price_rows = gather.read("reading the prices", 0.04, lambda: prices.read_prices(settings, base))
-    if land is None:
-        raise InputDataError(gather.problems)
-    terrain = land[0]
-    pins = gather.read("reading the pins", 0.04, lambda: layers.read_pins(settings, base, frame, terrain))
-    places = gather.read("placing the tank", 0.04, lambda: layers.read_collections(settings, frame, terrain))
-    if points is None or around is None or pins is None or places is None or price_rows is None:
-        raise InputDataError(gather.problems)
-    return Inputs(settings, terrain, points[0], around[0], pins, places,
-                  store_inputs.hash_inputs(settings, base), (*land[1], *points[1], *around[1]), price_rows)
 
 
 # ---------------------------------------------------------------- planning
@@ -239,7 +146,7 @@ def lay_out(
             settings=settings, progress=lambda text, share: report(text, 0.05 + 0.4 * share),
         ))
     if not network.routes:
-        raise NoPlanError([NO_ROUTE])
+        raise NoPlanError([NO_ROUTE, *_standing_in_the_way(found)])
     edges.after_mainlines(network, trees)
     for turn in range(TRIM_ROUNDS):
         # of many trees a rough grouping shows the first time which ends of mainlines nobody needs
@@ -289,6 +196,11 @@ def _hang_and_group(
         )
     # the final hang repeats what the low one said, but for supports that cannot stand where they must
     return low, grouping, (*(note for note in low_notes if note.code == "HANG_BLOCKED"), *notes)
+
+
+def _standing_in_the_way(found: tuple[Finding, ...]) -> list[Problem]:
+    """Return what the routing said, gravest first, as reasons why there is no plan."""
+    return [Problem("", f.code, f.text.rstrip("."), "a line that can be hung", f.remedy) for f in in_order(found)]
 
 
 def _confidence(given: Inputs) -> Callable[[float, float], GradeConfidence]:

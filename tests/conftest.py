@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from pipeline import publish, run
+from pipeline import publish, reading, run
 from pipeline.records import Plan
 from pipeline.resources import demo_dir
 
@@ -17,7 +17,7 @@ class Demo:
 
     folder: Path
     result: run.Result
-    given: run.Inputs
+    given: reading.Inputs
     plan: Plan
 
 
@@ -25,7 +25,7 @@ class Demo:
 def demo(tmp_path_factory) -> Demo:
     """Plan the demo woodlot and write its folder."""
     folder = tmp_path_factory.mktemp("demo") / "plan"
-    given = run.read_inputs(demo_dir() / "bush.toml")
+    given = reading.read_inputs(demo_dir() / "bush.toml")
     result = run.make_plan(given)
     plan = publish.publish(result, given.hashes, folder, force=False)
     return Demo(folder, result, given, plan)

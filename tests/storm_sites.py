@@ -7,7 +7,7 @@ from functools import cache
 
 import numpy as np
 import shapely
-from pipeline import run
+from pipeline import reading, run
 from pipeline.frame import Frame
 from pipeline.records import CollectionPoint, GroundLayer, Pins, Plan, Storm, StormItem, SurveyPoints
 from pipeline.settings import GROUND_DEFAULTS, Settings
@@ -61,7 +61,7 @@ def bush(seed: int, trees: int = 70) -> run.Result:
     z = float(ground.sample(*tank))
     stream = GroundLayer("stream", (shapely.LineString([(0.0, 140.0), (170.0, 128.0)]),), ("brook",),
                          GROUND_DEFAULTS["stream"], "made for a test")
-    given = run.Inputs(
+    given = reading.Inputs(
         settings=settings(), terrain=ground, points=points, layers=(stream,), pins=Pins(),
         collections=(CollectionPoint("C1", *tank, z, z + 0.9, "tank"),), hashes={}, findings=(),
     )

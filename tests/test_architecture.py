@@ -17,20 +17,21 @@ RANKS = {
     3: ("survey", "ground", "mainlines", "laterals", "hang", "flow", "takeoff", "judge", "safety", "sections",
         "pockets", "edges"),
     4: ("replan", "sheets", "store"),
-    5: ("run", "publish", "checking", "explaining", "repair_run"),
+    5: ("reading", "run", "publish", "checking", "explaining", "repair_run"),
     6: ("cli", "__main__"),
 }
 RANK = {room: rank for rank, rooms in RANKS.items() for room in rooms}
 # Inside a rank these may lean on one another; every other pair of the same rank may not.
 INSIDE = {
     ("frame", "errors"), ("resources", "settings"), ("records", "findings"), ("bushfile", "findings"),
-    ("publish", "run"), ("checking", "run"), ("repair_run", "run"), ("repair_run", "publish"),
+    ("run", "reading"), ("publish", "run"), ("publish", "reading"), ("checking", "reading"), ("repair_run", "reading"),
+    ("checking", "run"), ("repair_run", "run"), ("repair_run", "publish"),
     ("explaining", "publish"), ("__main__", "cli"),
 }
 LIBRARY_ROOMS = {
     "rasterio": {"store"}, "fiona": {"store"}, "geopandas": {"store"}, "pyogrio": {"store"},
     "reportlab": {"sheets"}, "pikepdf": {"sheets"}, "pypdfium2": {"sheets"}, "click": {"cli"}, "rich": {"cli"},
-    "networkx": {"mainlines", "flow", "replan", "sections"}, "numba": {"mainlines", "laterals", "hang"},
+    "networkx": {"mainlines", "flow", "replan", "sections"}, "numba": {"terrain", "mainlines", "laterals", "hang"},
 }
 
 

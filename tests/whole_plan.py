@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-from pipeline import run
+from pipeline import reading, run
 from pipeline.findings import Finding
 from pipeline.frame import Frame
 from pipeline.records import CollectionPoint, Floats, GroundLayer, Pins, Plan, SurveyPoints
@@ -76,9 +76,9 @@ def given(
     terrain: Terrain, xy: np.ndarray, outlet: tuple[float, float], settings: Settings | None = None, *,
     layers: Sequence[GroundLayer] = (), pins: Pins | None = None, dbh_cm: float | np.ndarray = ONE_TAP_CM,
     names: Sequence[str] = (),
-) -> run.Inputs:
+) -> reading.Inputs:
     """Return everything that a plan is made from, with one tank."""
-    return run.Inputs(
+    return reading.Inputs(
         settings or settings_of(), terrain, survey(xy, dbh_cm, names), tuple(layers), pins or Pins(),
         (tank(terrain, *outlet),), {}, (),
     )

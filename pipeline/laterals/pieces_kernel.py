@@ -17,6 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from pipeline.terrain.sample_kernel import ground_at
+
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
 I64 = npt.NDArray[np.int64]
@@ -148,24 +150,7 @@ def bilinear(z: F32, x0: float, y0: float, cell: float, x: float, y: float) -> f
     col = (x - x0) / cell
     if not (-0.5 <= row <= rows - 0.5 and -0.5 <= col <= cols - 0.5):
         return np.nan
-    row = min(max(row, 0.0), rows - 1.0)
-    col = min(max(col, 0.0), cols - 1.0)
-    r0 = min(int(row), max(rows - 2, 0))
-    c0 = min(int(col), max(cols - 2, 0))
-    r1 = min(r0 + 1, rows - 1)
-    c1 = min(c0 + 1, cols - 1)
-    fr = row - r0
-    fc = col - c0
-    total = 0.0
-    if (1.0 - fr) * (1.0 - fc) > 0.0:
-        total += (1.0 - fr) * (1.0 - fc) * z[r0, c0]
-    if (1.0 - fr) * fc > 0.0:
-        total += (1.0 - fr) * fc * z[r0, c1]
-    if fr * (1.0 - fc) > 0.0:
-        total += fr * (1.0 - fc) * z[r1, c0]
-    if fr * fc > 0.0:
-        total += fr * fc * z[r1, c1]
-    return total
+    return ground_at(z, row, col)
 
 
 @njit(cache=True)

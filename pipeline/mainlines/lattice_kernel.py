@@ -19,6 +19,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from pipeline.terrain.sample_kernel import ground_at
+
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
@@ -44,31 +46,6 @@ class Surface(NamedTuple):
     cost: F32
     cell_m: float
     grade: float
-
-
-@njit(cache=True)
-def ground_at(ground: F32, row: float, col: float) -> float:
-    """Return the bilinear ground at a fractional row and column (the recurrence of the sampler)."""
-    rows, cols = ground.shape
-    row = min(max(row, 0.0), rows - 1.0)
-    col = min(max(col, 0.0), cols - 1.0)
-    r0 = min(int(row), max(rows - 2, 0))
-    c0 = min(int(col), max(cols - 2, 0))
-    r1 = min(r0 + 1, rows - 1)
-    c1 = min(c0 + 1, cols - 1)
-    fr = row - r0
-    fc = col - c0
-    total = 0.0
-    # a weight of exactly zero must not let a NaN neighbour through
-    if (1.0 - fr) * (1.0 - fc) > 0.0:
-        total += (1.0 - fr) * (1.0 - fc) * ground[r0, c0]
-    if (1.0 - fr) * fc > 0.0:
-        total += (1.0 - fr) * fc * ground[r0, c1]
-    if fr * (1.0 - fc) > 0.0:
-        total += fr * (1.0 - fc) * ground[r1, c0]
-    if fr * fc > 0.0:
-        total += fr * fc * ground[r1, c1]
-    return total
 
 
 @njit(cache=True)

@@ -20,7 +20,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from pipeline.mainlines.lattice_kernel import F64, I64, Surface, ground_at, segment
+from pipeline.mainlines.lattice_kernel import F64, I64, Surface, segment
+from pipeline.terrain.sample_kernel import ground_at
 
 STEEP_FEE = 400.0  # a bend over the limit: only where nothing else is legal
 

@@ -28,7 +28,7 @@ from scipy.spatial import cKDTree
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from pipeline import publish, run
+from pipeline import publish, reading, run
 from pipeline.frame import utm_frame
 from pipeline.records import CollectionPoint, Pins, SurveyPoints
 from pipeline.settings import Settings
@@ -107,7 +107,7 @@ def places(scene: Scene) -> npt.NDArray[np.float64]:
     return kept
 
 
-def given(scene: Scene) -> run.Inputs:
+def given(scene: Scene) -> reading.Inputs:
     """Return everything a plan is made from, in memory."""
     terrain = relief(scene)
     xy = places(scene) + np.array([WEST, SOUTH])
@@ -124,7 +124,7 @@ def given(scene: Scene) -> run.Inputs:
     settings = Settings()
     settings = dataclasses.replace(settings, bush=dataclasses.replace(settings.bush, name="Bench", date="2026-01-01"))
     tank = CollectionPoint("C1", x, y, z, z + 3.0 * FT_M, "tank")
-    return run.Inputs(settings, terrain, points, (), Pins(), (tank,), {}, ())
+    return reading.Inputs(settings, terrain, points, (), Pins(), (tank,), {}, ())
 
 
 def peak_mb() -> float:

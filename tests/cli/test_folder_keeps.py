@@ -8,7 +8,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
-from pipeline import publish, repair_run, run
+from pipeline import publish, reading, repair_run, run
 from pipeline.ground import prepare
 from pipeline.records import Pins
 from pipeline.resources import template_rows
@@ -36,7 +36,7 @@ def site(tmp_path_factory):
         geopandas.GeoDataFrame(geometry=[shape], crs=f"EPSG:{tiny_bush.EPSG}").to_file(base / "g.gpkg", layer=name)
     more = ('[ground.no_go]\nfile = "g.gpkg"\nlayer = "wall"\n[pins]\nfile = "g.gpkg"\ngaps_layer = "gap"\n'
             '[prices]\nfile = "mine.csv"\n')
-    given = run.read_inputs(tiny_bush.write_bush(base, more=more))
+    given = reading.read_inputs(tiny_bush.write_bush(base, more=more))
     result = run.make_plan(given)
     plan = publish.publish(result, given.hashes, base / "plan", force=False)
     (base / "mine.csv").unlink()

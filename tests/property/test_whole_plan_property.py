@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given as cases
 from hypothesis import settings as tries
 from hypothesis import strategies as st
-from pipeline import run
+from pipeline import reading, run
 from pipeline.errors import NoPlanError
 from shapely.geometry import box
 
 from whole_plan import cost_m, formula, given, layer, scatter, settings_of, sound
 
 
-def scene(seed: int, order: np.ndarray | None = None) -> run.Inputs:
+def scene(seed: int, order: np.ndarray | None = None) -> reading.Inputs:
     """Return 50 trees above a tank on a tilted plane with gentle waves."""
     terrain = formula(lambda x, y: 100.0 + 0.07 * y + 0.4 * np.sin(x / 17.0 + seed) * np.cos(y / 23.0), 140.0)
     xy = scatter(seed, 50, (15.0, 125.0), (45.0, 130.0))

@@ -18,7 +18,7 @@ import pint
 import pyogrio
 import pytest
 import rasterio
-from pipeline import run
+from pipeline import reading, run
 from pipeline.errors import InputDataError
 from pipeline.frame import utm_frame
 from pipeline.resources import demo_dir
@@ -119,7 +119,7 @@ def test_formats_with_a_crs_give_the_same_trees(tmp_path, survey, name: str, crs
 
 
 def plan_of(bush: Path):
-    return run.make_plan(run.read_inputs(bush)).plan
+    return run.make_plan(reading.read_inputs(bush)).plan
 
 
 @pytest.fixture(scope="module")

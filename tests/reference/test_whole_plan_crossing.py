@@ -10,7 +10,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from pipeline import run
+from pipeline import reading, run
 from pipeline.errors import NoPlanError
 from pipeline.ground import CROSSING_ROOM_M, prepare
 from pipeline.hang import hang_low
@@ -59,7 +59,7 @@ def test_a_hand_built_line_hangs_over_the_road_where_the_ground_rises_enough(gra
     assert height[-1] <= settings.mainlines.highest_m
 
 
-def scene(grade: float) -> run.Inputs:
+def scene(grade: float) -> reading.Inputs:
     """Return 60 trees on a plane, all on the far side of a road; the tank on the near side."""
     rng = np.random.default_rng(7)
     terrain = formula(lambda x, y: 100.0 + grade * y, 240.0)

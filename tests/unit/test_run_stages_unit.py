@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from pipeline import run
+from pipeline import reading, run
 from pipeline.errors import InputDataError, NoPlanError, Problem
 from pipeline.records import Grouping, Lateral, Network, Pins, Route, SurveyPoints
 from pipeline.settings import Settings
@@ -133,7 +133,7 @@ def test_the_clock_adds_up_by_stage_even_when_one_fails():
 
 def test_readers_are_all_asked_and_their_problems_gathered():
     told = []
-    gather = run._Gather(lambda text, share: told.append((text, share)))
+    gather = reading._Gather(lambda text, share: told.append((text, share)))
 
     def broken():
         raise InputDataError([Problem("f", "w", "x", "y", "z")] * 2)
@@ -152,14 +152,14 @@ def test_computing_keeps_nothing_and_quiet_says_nothing():
     assert run.compute("x", lambda: made.append(1) or 5) == 5
     assert run.compute("x", lambda: made.append(1) or 6) == 6
     assert made == [1, 1]
-    assert run.quiet("text", 0.5) is None
+    assert reading.quiet("text", 0.5) is None
 
 
 def inputs(x, y, dbh_cm, **change):
     n = len(x)
     points = SurveyPoints(tuple(f"{i}" for i in range(n)), np.array(x, float), np.array(y, float),
                           ("sugar maple",) * n, np.array(dbh_cm, float), ("",) * n, np.arange(1, n + 1), "points")
-    base = run.Inputs(Settings(), bush.terrain(), points, (), Pins(), bush.plan().collections, {}, ())
+    base = reading.Inputs(Settings(), bush.terrain(), points, (), Pins(), bush.plan().collections, {}, ())
     return dataclasses.replace(base, **change)
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from pipeline import publish, run
+from pipeline import publish, reading, run
 from pipeline.records import GroundLayer
 from pipeline.settings import GroundLayerSettings
 from pipeline.store import stagecache, workspace
@@ -28,8 +28,8 @@ def cache(tmp_path, monkeypatch) -> Path:
 
 
 @pytest.fixture(scope="module")
-def given(tmp_path_factory) -> run.Inputs:
-    return run.read_inputs(tiny_bush.write_bush(tmp_path_factory.mktemp("bush")))
+def given(tmp_path_factory) -> reading.Inputs:
+    return reading.read_inputs(tiny_bush.write_bush(tmp_path_factory.mktemp("bush")))
 
 
 class Counted:
@@ -71,29 +71,29 @@ def test_fresh_computes_again(cache, given) -> None:
     assert stagecache.stages_of(given, fresh=False).keep("a", make) == ("made", 2.1)
 
 
-def other_terrain(given: run.Inputs) -> run.Inputs:
+def other_terrain(given: reading.Inputs) -> reading.Inputs:
     z = given.terrain.z_m.copy()
     z[40, 40] = np.nextafter(z[40, 40], np.float32(np.inf))
     return dataclasses.replace(given, terrain=dataclasses.replace(given.terrain, z_m=z))
 
 
-def other_tree(given: run.Inputs) -> run.Inputs:
+def other_tree(given: reading.Inputs) -> reading.Inputs:
     x = given.points.x_m.copy()
     x[3] = np.nextafter(x[3], np.inf)
     return dataclasses.replace(given, points=dataclasses.replace(given.points, x_m=x))
 
 
-def other_setting(given: run.Inputs) -> run.Inputs:
+def other_setting(given: reading.Inputs) -> reading.Inputs:
     lines = dataclasses.replace(given.settings.mainlines, seed=2)
     return dataclasses.replace(given, settings=dataclasses.replace(given.settings, mainlines=lines))
 
 
-def other_layer(given: run.Inputs) -> run.Inputs:
+def other_layer(given: reading.Inputs) -> reading.Inputs:
     layer = GroundLayer("no_go", (Point(1.0, 2.0),), ("",), GroundLayerSettings(), "x")
     return dataclasses.replace(given, layers=(layer,))
 
 
-def other_price(given: run.Inputs) -> run.Inputs:
+def other_price(given: reading.Inputs) -> reading.Inputs:
     return dataclasses.replace(given, prices=(*given.prices[:-1], {**given.prices[-1], "price": "1"}))
 
 
@@ -245,9 +245,9 @@ def test_a_resumed_plan_is_the_plan_that_was_interrupted(cache, given, tmp_path,
         return made
 
     with pytest.raises(Stopped):
-        run.make_plan(given, run.quiet, stop)
+        run.make_plan(given, reading.quiet, stop)
     again = stagecache.stages_of(given, fresh=False)
-    result = run.make_plan(given, run.quiet, again.keep)
+    result = run.make_plan(given, reading.quiet, again.keep)
     assert again.resumed == (after,)
     publish.publish(result, given.hashes, tmp_path / "resumed", force=False)
     assert contents(tmp_path / "resumed") == contents(tmp_path / "whole")

@@ -52,6 +52,8 @@ _HIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200b-\u200f\u202a-\
 # tables whose texts stand on paper
 _PRINTED = ("[bush]", "[sheets]", "[collection")
 LONGEST_PRINTED, LONGEST_TEXT = 200, 20_000
+# no number of a bush file comes near; NaN is not below it either
+_BEYOND = 1e300
 
 
 class _Reader:
@@ -73,7 +75,7 @@ class _Reader:
         """Return a `cls` with the keys of `table`; whatever cannot be used becomes a problem."""
         base = cls() if base is None else base
         if not isinstance(table, dict):
-            self.complain(where, repr(table), "a table of keys", f"Write [{where}] and its keys below it.")
+            self.complain(where, _shown(table), "a table of keys", f"Write [{where}] and its keys below it.")
             return base
         by_key = {_key(f): f for f in dataclasses.fields(cls)}
         values: dict[str, Any] = {}
@@ -94,14 +96,14 @@ class _Reader:
     def _quantity(self, meta: types.MappingProxyType[Any, Any], raw: object, where: str) -> float | None:
         if not isinstance(raw, str):
             example = meta["text"]
-            self.complain(where, repr(raw), "a text with a unit", f'Write it like "{example}", in quotes.')
+            self.complain(where, _shown(raw), "a text with a unit", f'Write it like "{example}", in quotes.')
             return None
         try:
             value = parse_quantity(raw, meta["kind"])
         except ValueError as error:
-            self.complain(where, repr(raw), f"a {meta['kind']} with its unit", f"{error}.")
+            self.complain(where, _shown(raw), f"a {meta['kind']} with its unit", f"{error}.")
             return None
-        return self._within(value, meta, repr(raw), where)
+        return self._within(value, meta, _shown(raw), where)
 
     def _within(
         self, value: float, meta: types.MappingProxyType[Any, Any], found: str, where: str
@@ -119,9 +121,9 @@ class _Reader:
         choices = meta["choices"]
         if isinstance(text, str) and (not choices or text in choices):
             return self._printable(text, where)
-        near = difflib.get_close_matches(str(text), choices, n=1) if choices else []
+        near = difflib.get_close_matches(text[:100], choices, n=1) if choices and isinstance(text, str) else []
         wanted = "one of " + ", ".join(map(repr, choices)) if choices else "a text in quotes"
-        self.complain(where, repr(text), wanted, f"Did you mean {near[0]!r}?" if near else "Mend the value.")
+        self.complain(where, _shown(text), wanted, f"Did you mean {near[0]!r}?" if near else "Mend the value.")
         return None
 
     def _printable(self, text: str, where: str) -> str | None:
@@ -143,27 +145,35 @@ class _Reader:
         if isinstance(raw, list) and all(isinstance(item, str) for item in raw):
             texts = [self._printable(item, where) for item in raw]
             return tuple(t for t in texts if t is not None)
-        self.complain(where, repr(raw), "a list of texts", 'Write it like ["sugar maple", "red maple"].')
+        self.complain(where, _shown(raw), "a list of texts", 'Write it like ["sugar maple", "red maple"].')
         return None
 
     def _count(self, meta: types.MappingProxyType[Any, Any], raw: object, where: str) -> int | None:
-        if isinstance(raw, int) and not isinstance(raw, bool):
-            value = self._within(raw, meta, repr(raw), where)
+        if isinstance(raw, int) and not isinstance(raw, bool) and abs(raw) < _BEYOND:
+            value = self._within(raw, meta, _shown(raw), where)
             return None if value is None else raw
-        self.complain(where, repr(raw), "a whole number", "Write it without quotes, unit or decimal point.")
+        self.complain(where, _shown(raw), "a whole number", "Write it without quotes, unit or decimal point.")
         return None
 
     def _number(self, meta: types.MappingProxyType[Any, Any], raw: object, where: str) -> float | None:
-        if isinstance(raw, int | float) and not isinstance(raw, bool) and math.isfinite(raw):
-            return self._within(float(raw), meta, repr(raw), where)
-        self.complain(where, repr(raw), "a number", "Write it without quotes.")
+        if isinstance(raw, int | float) and not isinstance(raw, bool) and abs(raw) < _BEYOND:
+            return self._within(float(raw), meta, _shown(raw), where)
+        self.complain(where, _shown(raw), "a number", "Write it without quotes.")
         return None
 
     def _flag(self, _meta: types.MappingProxyType[Any, Any], raw: object, where: str) -> bool | None:
         if isinstance(raw, bool):
             return raw
-        self.complain(where, repr(raw), "true or false", "Write it without quotes.")
+        self.complain(where, _shown(raw), "true or false", "Write it without quotes.")
         return None
+
+
+def _shown(value: object) -> str:
+    """Return a value as a message shows it."""
+    try:
+        return repr(value)
+    except (ValueError, RecursionError):  # more digits than Python writes out, tables nested too deep
+        return "a value too long to show"
 
 
 def _short(text: str, most: int = 300) -> str:
@@ -193,7 +203,9 @@ def parse(text: str, file: str) -> Settings:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError as error:
+        raise BushFileError([Problem(file, "", "brackets nested too deep", "TOML", "Mend the brackets.")]) from error
+    except ValueError as error:  # TOMLDecodeError, and numbers with more digits than Python reads
         remedy = "Mend that line; texts need quotes, tables need [brackets]."
         raise BushFileError([Problem(file, "", f"a line that is no TOML ({error})", "TOML", remedy)]) from error
     reader = _Reader(file)
@@ -216,7 +228,7 @@ def parse(text: str, file: str) -> Settings:
 
 def _read_ground(reader: _Reader, table: object) -> dict[Any, GroundLayerSettings]:
     if not isinstance(table, dict):
-        reader.complain("ground", repr(table), "tables like [ground.road]", "Write one table for each layer.")
+        reader.complain("ground", _shown(table), "tables like [ground.road]", "Write one table for each layer.")
         return {}
     known = list(GROUND_DEFAULTS)
     out: dict[Any, GroundLayerSettings] = {}
@@ -234,7 +246,7 @@ def _read_ground(reader: _Reader, table: object) -> dict[Any, GroundLayerSetting
 
 def _read_collections(reader: _Reader, table: object) -> tuple[CollectionSettings, ...]:
     if not isinstance(table, list):
-        reader.complain("collection", repr(table), "[[collection]] tables", "Write [[collection]] with two brackets.")
+        reader.complain("collection", _shown(table), "[[collection]] tables", "Write [[collection]] with two brackets.")
         return ()
     return tuple(reader.record(CollectionSettings, keys, f"collection {i}") for i, keys in enumerate(table, 1))
 
@@ -260,8 +272,10 @@ def _check_together(reader: _Reader, s: Settings, *, has_collection: bool) -> No
                         "Lower aim_taps or raise max_taps.")
     if s.bush.date:
         try:
-            datetime.date.fromisoformat(s.bush.date)
+            plain = datetime.date.fromisoformat(s.bush.date).isoformat() == s.bush.date
         except ValueError:
+            plain = False
+        if not plain:
             reader.complain("[bush] date", repr(s.bush.date), "a date YYYY-MM-DD", "Write it like 2026-03-02.")
 
 
@@ -283,7 +297,7 @@ def _check_collections(reader: _Reader, s: Settings) -> None:
 
 def _toml_text(text: str) -> str:
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    printable = "".join(ch if ch.isprintable() else f"\\u{ord(ch):04x}" for ch in escaped)
+    printable = "".join(ch if ch.isprintable() else f"\\U{ord(ch):08x}" for ch in escaped)
     return f'"{printable}"'
 
 

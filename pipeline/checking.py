@@ -242,7 +242,7 @@ def _left(checked: Checked, ctx: SheetContext) -> tuple[tuple[str, int, str, str
     for (status, reason), count in sorted(reasons.items(), key=lambda item: (item[0][0], -item[1], item[0][1])):
         if not reason:
             continue
-        rows = [int(r) for r, why in zip(checked.given.points.row, trees.reason, strict=True) if why == reason]
+        rows = sorted(int(r) for r, why in zip(checked.given.points.row, trees.reason, strict=True) if why == reason)
         more = f" +{len(rows) - ROWS_NAMED}" if len(rows) > ROWS_NAMED else ""
         name = f"{ctx.w(f'cover.status_{status}')}: {ctx.words.get(f'reason.{reason}', reason)}"
         listed = ctx.w("check.rows", rows=", ".join(map(str, rows[:ROWS_NAMED])) + more)

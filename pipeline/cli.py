@@ -5,6 +5,7 @@ Heavy libraries are imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import re
 import sys
 import traceback
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline import __version__
-from pipeline.errors import EXIT_FINDINGS, EXIT_FINE, EXIT_OUR_FAULT, FallgradeError, Problem
+from pipeline.errors import EXIT_FINDINGS, EXIT_FINE, EXIT_NO_PLAN, EXIT_OUR_FAULT, FallgradeError, Problem
 
 if TYPE_CHECKING:
     from pipeline.findings import Finding
@@ -48,11 +49,14 @@ def progress(*, wanted: bool) -> Iterator[Report]:
     elif sys.stderr.isatty():
         yield from _bar()
     else:
-        last: list[str] = []
+        last, shown = "", ("", -1)
 
         def line(message: str, share: float) -> None:
-            if last != [message]:
-                last[:] = [message]
+            nonlocal last, shown
+            # of a thousand sections or blocks one line for each percent is enough
+            here = re.sub(r"\d+", "", message), int(100 * share)
+            if message != last and here != shown:
+                last, shown = message, here
                 click.echo(f"{100 * share:3.0f} %  {message}", err=True)
 
         yield line
@@ -126,6 +130,7 @@ def check(bush: Path, pdf: Path | None, *, quiet: bool) -> None:
         next_step(f"fallgrade plan {bush}", "routes, groups, hangs, sizes and prints.")
     else:
         next_step(f"fallgrade check {bush}", "after you mended the survey: as it stands no tree can be tapped.")
+        raise SystemExit(EXIT_NO_PLAN)
 
 
 def _show_findings(findings: list[Finding], limit: int = 12) -> None:
@@ -221,19 +226,26 @@ def sheets(
 @cli.command()
 @click.argument("folder", metavar="PLAN", type=click.Path(path_type=Path))
 @click.option("--storm", type=click.Path(path_type=Path), help="What the crew logged: GPX, CSV, GeoPackage, GeoJSON.")
+@click.option("--trees", type=click.Path(path_type=Path), help="New trees as surveyed, led to the lines there are.")
 @click.option("--into", type=click.Path(path_type=Path), help="Folder of the repaired plan; PLAN itself by default.")
 @click.option("--force", is_flag=True, help="Replace the target; the old plan stays whole as NAME.previous.")
 @click.option("--undo", is_flag=True, help="Put the plan from before the last repair back.")
 @click.option("--date", default="", help="Date of the repair, YYYY-MM-DD; today when left out.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 def replan(
-    folder: Path, storm: Path | None, into: Path | None, *, force: bool, undo: bool, date: str, quiet: bool
+    folder: Path, storm: Path | None, trees: Path | None, into: Path | None, *, force: bool, undo: bool, date: str,
+    quiet: bool,
 ) -> None:
-    """Repair PLAN after a storm: only what broke changes; everything else keeps its sheets."""
+    """Repair PLAN after a storm, or add trees to it: only what must changes; all else keeps its sheets.
+
+    A tree that is no longer to be tapped stands in the storm file as 'retire'. New trees are joined to laterals with
+    taps to spare or get laterals of their own; no mainline is moved for them.
+    """
     from pipeline import publish, repair_run
 
-    if undo == (storm is not None):
-        raise click.UsageError("Give --storm FILE to repair, or --undo to take the last repair back.")
+    if undo == (storm is not None or trees is not None):
+        raise click.UsageError("Give --storm FILE to repair, --trees FILE to add trees, or --undo to take the last "
+                               "repair back.")
     if undo:
         say(f"The plan from before the repair is back in {folder}; the undone one is {repair_run.undo(folder)}.")
         next_step(f"fallgrade sheets {folder}", "prints its sheets again.")
@@ -241,7 +253,7 @@ def replan(
     target = into or folder
     publish.refuse_existing(target, force=force)
     with progress(wanted=not quiet) as report:
-        made = repair_run.repair(folder, storm or folder, target, force=force, date=date, report=report)
+        made = repair_run.repair(folder, storm, target, force=force, date=date, trees_file=trees, report=report)
     _show_repair(made)
     say(f"\nPlan folder: {target}")
     say(f"  {target / 'book.pdf'}  change summary, revised sheets and change sheets, to print at 100 %")
@@ -259,20 +271,27 @@ def _show_repair(made: Replanned) -> None:
         if piece.layer == "mainlines" or piece.options[piece.chosen].kind != "abandon":
             place = f" {units.station(piece.low_m)} to {units.station(piece.high_m)}"
             shown = place if piece.layer == "mainlines" else ""
-            say(f"  {piece.subject_id}{shown}: {piece.options[piece.chosen].kind.replace('_', ' ')}")
+            kind = "new trees " if piece.layer == "trees" else ""
+            say(f"  {kind}{piece.subject_id}{shown}: {piece.options[piece.chosen].kind.replace('_', ' ')}")
     touched = [s.section_id + (" (given up)" if s.retired else "") for s in change.sections]
     say(f"  sections touched: {', '.join(touched)}; {len(made.kept)} keep their sheets as they are")
-    _show_findings([f for f in made.plan.findings if f.code.startswith("STORM_") or f.severity == "violation"])
+    _show_findings([f for f in made.plan.findings if f.code.startswith(("STORM_", "TREES_ADDED"))
+                    or f.severity == "violation"])
 
 
 @cli.command()
 @click.argument("what")
 @click.option("--plan", "folder", type=click.Path(path_type=Path), help="Plan folder, to explain an ID of it.")
-def explain(what: str, folder: Path | None) -> None:
+@click.option("--language", type=click.Choice(["en", "fr"]),
+              help="Language of what a code means; the plan's own by default, English without one.")
+def explain(what: str, folder: Path | None, language: str | None) -> None:
     """Explain a finding CODE, or an ID of a plan (M1.2, M1.2-L07, M1-S04, M1-P02, S03, a tree's tag)."""
     from pipeline import explaining
 
-    lines = explaining.explain_id(what, folder) if folder else explaining.explain_code(what)
+    if folder:
+        lines = explaining.explain_id(what, folder, language or "")
+    else:
+        lines = explaining.explain_code(what, language or "en")
     for line in lines:
         say(line)
     next_step("fallgrade plan BUSH" if not folder else f"fallgrade sheets {folder}",

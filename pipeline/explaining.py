@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import tomllib
 from pathlib import Path
@@ -55,10 +56,19 @@ def explain_code(code: str, language: str = "en") -> list[str]:
     return [name, f"  {means:<{width}} {entry['means']}", f"  {do:<{width}} {entry['do']}"]
 
 
-def explain_id(name: str, folder: Path) -> list[str]:
+def explain_id(name: str, folder: Path, language: str = "") -> list[str]:
     """Return lines that say what a thing of a plan is, what set its size or height, and what was found about it.
 
     A code is explained too, with what the plan has of it.
+
+    Parameters
+    ----------
+    name : str
+        An ID of the plan, or a code.
+    folder : Path
+        The plan folder.
+    language : str
+        Language of the meaning of codes, the plan's own when empty.
 
     Raises
     ------
@@ -66,6 +76,9 @@ def explain_id(name: str, folder: Path) -> list[str]:
         When the plan has no such ID.
     """
     plan = load(folder).plan
+    if language:
+        bush = dataclasses.replace(plan.settings.bush, language=language)
+        plan = dataclasses.replace(plan, settings=dataclasses.replace(plan.settings, bush=bush))
     units = Units(plan.settings.bush.units)
     lines = _thing(name, plan, units)
     if not lines and name.strip().upper() in codes():
@@ -156,8 +169,9 @@ def _tree(name: str, plan: Plan, units: Units) -> list[str]:
         return []
     i = plan.trees.tree_id.index(name)
     trees = plan.trees
-    lines = [f"{name}: tree, {trees.species[i] or 'species not known'}, "
-             f"{units.diameter_value(float(trees.dbh_cm[i]))} {units.diameter_unit}, "
+    dbh_cm = float(trees.dbh_cm[i])
+    diameter = f"{units.diameter_value(dbh_cm)} {units.diameter_unit}" if dbh_cm > 0.0 else "diameter not known"
+    lines = [f"{name}: tree, {trees.species[i] or 'species not known'}, {diameter}, "
              f"{trees.status[i].replace('_', ' ')}"]
     if plan.tree_lateral[i] >= 0:
         lines.append(f"  number {plan.tree_order[i]} on {plan.laterals[plan.tree_lateral[i]].lateral_id}")

@@ -30,6 +30,7 @@ def refuse_existing(target: Path, *, force: bool) -> None:
     ------
     OutputError
     """
+    planfolder.recover(target)
     if target.exists() and not force:
         remedy = "Name another folder with --into, or add --force: the old one is kept as NAME.previous."
         raise OutputError([Problem(str(target), "", "something that is there already", "a free name", remedy)])
@@ -58,7 +59,7 @@ def print_all(context: SheetContext, report: Report = quiet) -> tuple[Plan, dict
     context = dataclasses.replace(context, plan=plan)
     pdfs = {f"sheets/{made.section_id}.pdf": made.pdf for made in sets}
     report("printing the book", 0.98)
-    pdfs["book.pdf"] = book.render_book(context, sets)
+    pdfs |= book.render_volumes(context, sets)
     pdfs["overview.pdf"] = book.render_overview(context)
     pdfs["overview.png"] = book.overview_png(pdfs["overview.pdf"])
     return plan, pdfs
@@ -105,6 +106,7 @@ def load(folder: Path) -> Result:
     InputDataError
         When the folder is no whole plan.
     """
+    planfolder.recover(folder)
     plan, terrain, layers = planfolder.read_plan(folder)
     # places to avoid are among the layers, and kept lines are in the plan: gaps are all that is left of the pins
     pins = Pins(gaps=planfolder.read_gaps(folder))
@@ -177,5 +179,5 @@ def reprint(
         sets.append(made)
     if not sections:
         report("printing the book", 0.95)
-        pdfs["book.pdf"] = book.render_book(context, sets)
+        pdfs |= book.render_volumes(context, sets)
     return planfolder.write_files(target, pdfs)

@@ -68,18 +68,20 @@ def compute(_name: str, make: Callable[[], _T], /) -> _T:
 
 @dataclass(slots=True)
 class Clock:
-    """Wall-clock seconds by stage."""
+    """Wall-clock seconds by stage, and the seconds of processor time of this process (all its threads)."""
 
     seconds: dict[str, float] = field(default_factory=dict)
+    cpu_seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
         """Add the time spent inside to the stage's sum."""
-        start = time.perf_counter()
+        start, cpu = time.perf_counter(), time.process_time()
         try:
             yield
         finally:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+            self.cpu_seconds[name] = self.cpu_seconds.get(name, 0.0) + time.process_time() - cpu
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +92,7 @@ class Result:
     terrain: Terrain
     ground: Ground
     seconds: dict[str, float]
+    cpu_seconds: dict[str, float] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------- planning
@@ -148,16 +151,22 @@ def lay_out(
     if not network.routes:
         raise NoPlanError([NO_ROUTE, *_standing_in_the_way(found)])
     edges.after_mainlines(network, trees)
+    many = int(trees.candidate.sum()) > DRAFT_TREES
     for turn in range(TRIM_ROUNDS):
         # of many trees a rough grouping shows the first time which ends of mainlines nobody needs
-        draft = turn == 0 and int(trees.candidate.sum()) > DRAFT_TREES
+        draft = turn == 0 and many
         low, grouping, notes = _hang_and_group(given, trees, ground, network, clock, report, turn, draft=draft)
         with clock.stage("mainlines"):
-            trimmed = mainlines.trim(network, _entries(grouping))
+            trimmed = mainlines.trim(network, _entries(grouping), terrain=terrain, ground=ground)
         # the last trim is not taken: hang and grouping must describe the network that is kept
         if turn == TRIM_ROUNDS - 1 or (_shape(trimmed) == _shape(network) and not draft):
             break
+        kept = None if draft or not many else _grouped_still(given, trees, ground, network, trimmed, grouping, clock)
         network = trimmed
+        if kept is not None:
+            (low, said, grouping), notes = kept, tuple(note for note in notes if note.code != "HANG_BLOCKED")
+            notes = (*said, *notes)
+            break
     ceilings = tuple(
         (lateral.mainline_id, lateral.entry_station_m, float(ceiling))
         for lateral, ceiling in zip(grouping.laterals, grouping.entry_ceiling_z_m, strict=True)
@@ -183,19 +192,38 @@ def _hang_and_group(
     *, draft: bool,
 ) -> tuple[tuple[Mainline, ...], Grouping, tuple[Finding, ...]]:
     """Hang the network as low as may be, and group the trees that it then serves."""
-    with clock.stage("hang"):
-        low, low_notes = hang.hang_low(
-            network=network, terrain=given.terrain, ground=ground, trees=trees, collections=given.collections,
-            settings=given.settings,
-        )
+    low, said = _hang_low(given, trees, ground, network, clock)
+    begin, what = 0.45 + 0.1 * turn, "looking which mainlines are needed" if draft else "grouping trees into laterals"
     with clock.stage("laterals"):
-        report("grouping trees into laterals", 0.45 + 0.1 * turn)
+        report(what, begin)
         grouping, notes = laterals.group(
             mainlines=low, terrain=given.terrain, ground=ground, trees=trees, reason=network.reason,
             settings=given.settings, draft=draft,
+            progress=lambda _word, share: report(f"{what}, {share:.0%}", begin + 0.1 * share),
         )
-    # the final hang repeats what the low one said, but for supports that cannot stand where they must
-    return low, grouping, (*(note for note in low_notes if note.code == "HANG_BLOCKED"), *notes)
+    return low, grouping, (*said, *notes)
+
+
+def _hang_low(
+    given: Inputs, trees: Trees, ground: Ground, network: Network, clock: Clock
+) -> tuple[tuple[Mainline, ...], tuple[Finding, ...]]:
+    """Hang the network as low as may be; of what is said keep what the final hang does not repeat."""
+    with clock.stage("hang"):
+        low, said = hang.hang_low(
+            network=network, terrain=given.terrain, ground=ground, trees=trees, collections=given.collections,
+            settings=given.settings,
+        )
+    return low, tuple(note for note in said if note.code == "HANG_BLOCKED")
+
+
+def _grouped_still(
+    given: Inputs, trees: Trees, ground: Ground, network: Network, trimmed: Network, grouping: Grouping, clock: Clock
+) -> tuple[tuple[Mainline, ...], tuple[Finding, ...], Grouping] | None:
+    """Return the trimmed network hung, what was said, and the grouping on it; None when a lateral enters too high."""
+    names = mainlines.renamed(network, _entries(grouping), terrain=given.terrain, ground=ground)
+    low, said = _hang_low(given, trees, ground, trimmed, clock)
+    kept = laterals.on_trimmed(grouping, names, low)
+    return None if kept is None else (low, said, kept)
 
 
 def _standing_in_the_way(found: tuple[Finding, ...]) -> list[Problem]:
@@ -266,7 +294,7 @@ def make_plan(given: Inputs, report: Report = quiet, keep: Keep = compute) -> Re
             plan, findings=in_order((*plan.findings, *judge(plan, given.terrain, ground)))
         )
     report("planned", 1.0)
-    return Result(plan, given.terrain, ground, clock.seconds)
+    return Result(plan, given.terrain, ground, clock.seconds, clock.cpu_seconds)
 
 
 def assemble(
@@ -285,6 +313,7 @@ def assemble(
         )
         for s in sections
     }
+    stats = statistics(layout.mainlines, layout.grouping, final, layout.network)
     found = pockets(trees=trees, reason=final.reason, potential_taps=trees.taps.astype(np.float64),
                     lift_m=layout.network.lift_m, units=Units(given.settings.bush.units))
     return Plan(
@@ -292,8 +321,11 @@ def assemble(
         tree_order=tree_order, tree_line_z_m=line_z, collections=given.collections,
         mainlines=layout.mainlines, grouping=layout.grouping, flow=sized, crossings=crossings,
         sections=sections, takeoff=parts, safety=safety, findings=in_order((*findings, *found)),
-        not_checked=ground.missing, lift_m=layout.network.lift_m, worth_curve=layout.network.worth_curve,
-        stats=statistics(layout.mainlines, layout.grouping, final, layout.network),
+        not_checked=ground.missing, lift_m=layout.network.lift_m,
+        worth_curve=mainlines.curve_as_built(
+            layout.network.worth_curve, given.settings.mainlines.tap_worth_m, int(stats["taps"]), stats["mainline_m"]
+        ),
+        stats=stats,
         prices=tuple((row["code"].strip(), float(row["price"])) for row in given.prices),
     )
 

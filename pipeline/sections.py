@@ -11,6 +11,7 @@ far as the number of sections allows, so that the last section is no crumb.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -28,6 +29,7 @@ GRAIN = 0.25  # an element is at most this share of a section
 CRUMB = 0.3  # a section below this share is offered to a neighbour
 OVERFULL = 1.25  # "about" section_taps: merging a crumb may go this far
 TIGHTEST = 0.5  # limits are tightened no further than this for even sections
+THREADS = 2
 OUTLINE_M = 4.0  # how far the outline stands off lines and trees
 CLOSING_M = 15.0  # gaps between lines narrower than twice this belong to the section
 _MM = 3  # decimals of a metre at which two stations are one place
@@ -121,10 +123,13 @@ def cut(
     ids = [f"S{i + 1:02d}" for i in range(len(clusters))]
     meets = _meetings(clusters, ids)
     by_id = {m.mainline_id: m for m in mainlines}
-    sections = tuple(
-        _section(name, cluster, meets[name], by_id, grouping.laterals, trees)
-        for name, cluster in zip(ids, clusters, strict=True)
-    )
+
+    def made(name: str, cluster: _Cluster) -> Section:
+        return _section(name, cluster, meets[name], by_id, grouping.laterals, trees)
+
+    # outlines take the time, and leave the interpreter free meanwhile
+    with ThreadPoolExecutor(THREADS) as crew:
+        sections = tuple(crew.map(made, ids, clusters))
     found = [f for name, c in zip(ids, clusters, strict=True) for f in _overfull(name, c, limits)]
     return sections, in_order(found)
 

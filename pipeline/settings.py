@@ -207,6 +207,9 @@ class MainlineSettings:
     ladder_m: float = _quantity("ladder", "length", "6.5 ft", "above this a ladder is needed", "1 m", "5 m")
     highest_m: float = _quantity("highest", "length", "10 ft", "never higher above ground", "0.5 m", "9 m")
     sag_allowance_m: float = _quantity("sag_allowance", "length", "2 in", "most sag between side ties", "0 m", "0.5 m")
+    closest_ties_m: float = _quantity(
+        "closest_ties", "length", "18 in", "side ties are never asked for closer than this", "0.1 m", "5 m"
+    )
     max_support_gap_m: float = _quantity(
         "max_support_gap", "length", "40 ft", "longest distance between supports", "2 m", "60 m"
     )

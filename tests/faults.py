@@ -83,19 +83,37 @@ class Yard:
         self.longest_s = 0.0
         for i, bush in enumerate(self.bushes):
             sample = folder / f"sample-{i}"
+            words = ["plan", str(bush), "--into", str(sample), "--quiet", "--fresh"]
             # the first run compiles and warms up; the second tells how long one takes
-            run_cli(["plan", str(bush), "--into", str(sample), "--quiet", "--fresh"])
-            start = time.perf_counter()
-            run_cli(["plan", str(bush), "--into", str(sample), "--quiet", "--fresh", "--force"])
-            self.longest_s = max(self.longest_s, time.perf_counter() - start)
+            run_cli(words)
+            self.timed([*words, "--force"])
             self.whole.append(contents(sample))
         if self.whole[0] == self.whole[1] or not self.whole[0]:
             raise AssertionError("the two revisions must make two plans")
 
-    def plan(self, turn: int) -> Callable[[], int]:
+    def timed(self, words: list[str]) -> None:
+        """Run a command and remember how long the longest took."""
+        start = time.perf_counter()
+        if run_cli(words) != 0:
+            raise AssertionError(f"{words[0]} fails without any fault")
+        self.longest_s = max(self.longest_s, time.perf_counter() - start)
+
+    def begin(self) -> None:
+        """Make the plan that is there before the first kill."""
+        if in_child(self.run(0), None) != 0:
+            raise AssertionError("the first plan failed")
+
+    def run(self, turn: int) -> Callable[[], int]:
         """Return the work of one run; revisions alternate."""
         bush = self.bushes[turn % 2]
         return lambda: run_cli(["plan", str(bush), "--into", str(self.target), "--quiet", "--force"])
+
+    def outcome(self, turn: int) -> dict[str, str]:
+        """Return what the folder holds after a run that was let finish."""
+        return self.whole[turn % 2]
+
+    def settle(self, rng: random.Random) -> None:
+        """Bring the folder back to where the next run starts from: any whole plan will do."""
 
     def state(self) -> str:
         """Return where a whole plan is; raise when there is none, or when an input changed.
@@ -106,12 +124,13 @@ class Yard:
             When the promise is broken.
         """
         found = []
-        for folder in (self.target, self.target.with_name("plan.previous")):
+        for tail in ("", ".previous", ".undone"):
+            folder = self.target.with_name(self.target.name + tail)
             if folder.exists():
                 if contents(folder) not in self.whole or not is_json(folder / TIMED):
                     raise AssertionError(f"{folder.name} is half a plan: {sorted(contents(folder))}")
                 found.append(folder.name)
-        if not found:
+        if not {self.target.name, f"{self.target.name}.previous"} & set(found):
             raise AssertionError("no whole plan is left")
         if contents(self.inputs_folder) != self.inputs:
             raise AssertionError("an input was changed")
@@ -123,29 +142,87 @@ class Yard:
         return self.bushes[0].parent
 
     def kill_many(self, count: int, seed: int) -> Tally:
-        """Kill `count` plans, half of them while they write, and look after each; then let one finish."""
+        """Kill `count` runs, half of them while they write, and look after each; then let one finish."""
         rng = random.Random(seed)  # noqa: S311 - moments, not secrets
         tally = Tally()
-        if in_child(self.plan(0), None) != 0:
-            raise AssertionError("the first plan failed")
+        self.begin()
         turn = 0
         while tally.killed < count:
             turn += 1
             low = 0.0 if turn % 2 else 0.75
             moment = rng.uniform(low, 1.02) * self.longest_s
-            if in_child(self.plan(turn), moment) is None:
+            if in_child(self.run(turn), moment) is None:
                 tally.killed += 1
                 tally.moments.append(moment / self.longest_s)
             else:
                 tally.finished += 1
             state = self.state()
             tally.states[state] = tally.states.get(state, 0) + 1
-        if in_child(self.plan(turn + 1), None) != 0:
+            self.settle(rng)
+        if in_child(self.run(turn + 1), None) != 0:
             raise AssertionError("the run after the kills failed")
         self.state()
-        if contents(self.target) != self.whole[(turn + 1) % 2]:
+        if contents(self.target) != self.outcome(turn + 1):
             raise AssertionError("the run after the kills did not replace the plan")
         left = [p.name for p in self.target.parent.iterdir() if p.name.endswith((".part", ".older"))]
         if left:
             raise AssertionError(f"left behind: {left}")
         return tally
+
+
+class RepairYard(Yard):
+    """A plan and a storm: repairs in the plan's own place are killed; those that took hold are taken back.
+
+    Every second taking back is killed too, at a random moment, and then done again.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        bush = tiny_bush.write_bush(folder / "site")
+        self.bushes = [bush]
+        self.target = folder / "plan"
+        self.longest_s = self.undo_s = 0.0
+        self.undone_killed = 0
+        run_cli(["plan", str(bush), "--into", str(self.target), "--quiet"])
+        trees = tiny_bush.served(self.target)
+        self.storm = bush.with_name("storm.csv")
+        self.storm.write_text(f"kind,tree,note\ntree_down,{trees[-1]},uprooted\n", encoding="utf-8")
+        self.inputs = contents(bush.parent)
+        self.whole = [contents(self.target)]
+        sample = folder / "sample"
+        self.timed([*self.words(sample), "--force"])
+        self.timed([*self.words(sample), "--force"])
+        self.whole.append(contents(sample))
+
+    def words(self, into: Path) -> list[str]:
+        """Return the words of a repair."""
+        return ["replan", str(self.target), "--storm", str(self.storm), "--into", str(into), "--date", "2026-04-01",
+                "--quiet"]
+
+    def begin(self) -> None:
+        """Leave the plan as it stands."""
+
+    def run(self, turn: int) -> Callable[[], int]:
+        """Return a repair in the plan's own place; all turns are alike."""
+        del turn
+        return lambda: run_cli([*self.words(self.target), "--force"])
+
+    def outcome(self, turn: int) -> dict[str, str]:
+        """Return the repaired plan."""
+        del turn
+        return self.whole[1]
+
+    def undo(self) -> int:
+        """Take the last repair back."""
+        return run_cli(["replan", str(self.target), "--undo"])
+
+    def settle(self, rng: random.Random) -> None:
+        """Take a repair back that took hold, so that the next one starts from the same plan."""
+        if not self.target.exists() or contents(self.target) == self.whole[0]:
+            return
+        if rng.random() < 0.5:
+            self.undone_killed += in_child(self.undo, rng.uniform(0.0, 0.05)) is None
+            self.state()
+        if self.target.exists() and contents(self.target) == self.whole[0]:
+            return
+        if in_child(self.undo, None) != 0 or contents(self.target) != self.whole[0]:
+            raise AssertionError("the repair cannot be taken back")

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from pipeline.frame import Frame
 from pipeline.records import CollectionPoint, Ground, Mainline, Network, Route, Trees
 from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
+from pipeline.wire import chord_rules
 
 OUTLET = "C1"
+
+
+def falling(grade_pct: float = 2.0) -> Settings:
+    """Return settings by which the straight wire is planned to fall by just this, its sag so much less."""
+    base = Settings()
+    taken = chord_rules(base).min_grade_pct - base.mainlines.min_grade_pct
+    return replace(base, mainlines=replace(base.mainlines, min_grade_pct=grade_pct - taken))
 
 
 def hill(z_m: np.ndarray, cell_m: float = 1.0) -> Terrain:
@@ -97,7 +106,7 @@ def faults(
     Written apart from the programme: it knows the polyline, the raster and the rules, and nothing of
     spans' hulls or linear programmes.
     """
-    rules = settings.mainlines
+    rules = chord_rules(settings)
     by_id = {m.mainline_id: m for m in lines}
     out = []
     for m in lines:

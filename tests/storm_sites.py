@@ -10,10 +10,11 @@ import shapely
 from pipeline import reading, run
 from pipeline.frame import Frame
 from pipeline.records import CollectionPoint, GroundLayer, Pins, Plan, Storm, StormItem, SurveyPoints
-from pipeline.settings import GROUND_DEFAULTS, Settings
+from pipeline.settings import GROUND_DEFAULTS, CollectionSettings, Settings
 from pipeline.terrain.grid import Terrain
 
 LOCAL = Frame("", "local grid", "local")
+TANK = (85.0, 10.0)
 KINDS = ("tree_down", "hung", "top_broken", "root_plate", "line_broken", "line_pinned", "support_lost",
          "access_blocked", "stem", "blown_area", "retire")
 
@@ -23,6 +24,7 @@ def settings(*, section_taps: int = 20) -> Settings:
     base = Settings()
     return dataclasses.replace(
         base, bush=dataclasses.replace(base.bush, date="2026-03-02"),
+        collection=(CollectionSettings(x=TANK[0], y=TANK[1]),),
         mainlines=dataclasses.replace(base.mainlines, effort="quick", tap_worth_m=25.0),
         sheets=dataclasses.replace(base.sheets, section_taps=section_taps, section_length_m=90.0),
         trees=dataclasses.replace(base.trees, gps_error_m=1.0),
@@ -57,13 +59,12 @@ def bush(seed: int, trees: int = 70) -> run.Result:
         tree_id=tuple(f"T{k + 1:03d}" for k in range(n)), x_m=xy[:, 0], y_m=xy[:, 1], species=("sugar maple",) * n,
         dbh_cm=rng.uniform(31.0, 60.0, n), state=("alive",) * n, row=np.arange(1, n + 1), source="made for a test",
     )
-    tank = (85.0, 10.0)
-    z = float(ground.sample(*tank))
+    z = float(ground.sample(*TANK))
     stream = GroundLayer("stream", (shapely.LineString([(0.0, 140.0), (170.0, 128.0)]),), ("brook",),
                          GROUND_DEFAULTS["stream"], "made for a test")
     given = reading.Inputs(
         settings=settings(), terrain=ground, points=points, layers=(stream,), pins=Pins(),
-        collections=(CollectionPoint("C1", *tank, z, z + 0.9, "tank"),), hashes={}, findings=(),
+        collections=(CollectionPoint("C1", *TANK, z, z + 0.9, "tank"),), hashes={}, findings=(),
     )
     return run.make_plan(given)
 

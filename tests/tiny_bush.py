@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import geopandas
 import numpy as np
 import pyproj
 import rasterio
@@ -78,3 +79,9 @@ def write_bush(folder: Path, *, name: str = "Tiny bush", more: str = "", tags: l
         encoding="utf-8",
     )
     return bush
+
+
+def served(folder: Path) -> list[str]:
+    """Return the tags of the trees that a plan folder serves, in the order of the file."""
+    rows = geopandas.read_file(folder / "plan.gpkg", layer="trees")
+    return rows.loc[rows.status == "served", "tree_id"].tolist()

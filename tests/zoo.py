@@ -164,6 +164,25 @@ def empty_package(folder: Path) -> None:
         db.commit()
 
 
+def spoilt(name: str, old: bytes, new: bytes) -> Change:
+    """Return a change that puts other bytes into a file."""
+
+    def change(folder: Path) -> None:
+        was = (folder / name).read_bytes()
+        if old not in was:
+            raise AssertionError(f"{name} holds no {old!r}")
+        (folder / name).write_bytes(was.replace(old, new))
+
+    return change
+
+
+def more_rows_announced(folder: Path) -> None:
+    """Let a GeoPackage announce more rows than it holds."""
+    with closing(sqlite3.connect(folder / "t.gpkg")) as db:
+        db.execute("UPDATE gpkg_ogr_contents SET feature_count = 99")
+        db.commit()
+
+
 BOX = shapely.box(WEST + 20, NORTH - 60, WEST + 60, NORTH - 20)
 POINTS = [shapely.Point(WEST + 40 + 3 * i, NORTH - 60 - 2 * i) for i in range(12)]
 LINE = shapely.LineString([(WEST + 40, NORTH - 40), (WEST + 90, NORTH - 90)])
@@ -233,6 +252,10 @@ def _bush() -> list[Case]:
         case("a direction mark in the name", t('"Tiny bush"', '"Tiny\\u202Ebush"'), "the hidden character U+202E"),
         case("a bell in a file name", t('"trees.csv"', '"trees\\u0007.csv"'), "the hidden character U+0007"),
         case("a name of 10,000 characters", t("Tiny bush", "n" * 10_000), "10000 characters"),
+        case("a seed of 400 digits", t(main, f"{main}seed = {'9' * 400}\n"), "a whole number"),
+        case("a seed of 5,000 digits", t(main, f"{main}seed = {'9' * 5000}\n"), "a line that is no TOML"),
+        case("brackets that nest without end", t(main, f"{main}seed = {'[' * 20_000}\n"), "nested too deep"),
+        case("a date without dashes", t('"2026-03-02"', '"20260302"'), "a date YYYY-MM-DD"),
     ]
 
 
@@ -296,6 +319,15 @@ def _survey() -> list[Case]:
         case("a GeoJSON of another type", trees("t.geojson", '{"type": "Topology"}'), "JSON of the type 'Topology'"),
         case("JSON that nests without end", trees("t.geojson", '{"type": ' + "[" * 100_000), "breaks off"),
         case("an empty GeoJSON", trees("t.geojson", '{"type": "FeatureCollection", "features": []}'), "no rows"),
+        case("a GeoPackage with names that are no text", both(trees("t.gpkg"), layer("t.gpkg", POINTS), spoilt(
+            "t.gpkg", b"CREATE TABLE gpkg_contents", b"CREATE TABL\x80 gpkg_contents")), "names that are no UTF-8"),
+        case("a GeoPackage that announces more rows than it holds", both(
+            trees("t.gpkg"), layer("t.gpkg", POINTS), more_rows_announced), "announces 99 rows and holds 12"),
+        case("a database that is no GeoPackage", both(trees("t.sqlite"), layer("t.sqlite", POINTS)),
+             "opens as SQLite, not as GPKG"),
+        case("a shapefile with two columns of one name", both(trees("t.shp"), layer(
+            "t.shp", POINTS, dbh_a=[14.0] * 12, dbh_b=[15.0] * 12), spoilt("t.dbf", b"dbh_b", b"dbh_a")),
+            "two of its columns are called 'dbh_a'"),
         case("lines instead of points", both(trees("t.geojson"), layer("t.geojson", [LINE] * 9, crs=4326)),
              "without a usable position"),
         case("points without places", trees("t.geojson", json.dumps({"type": "FeatureCollection", "features": [

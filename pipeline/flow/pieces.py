@@ -13,7 +13,7 @@ from pipeline.hydraulics import sap
 from pipeline.hydraulics.catalogue import PipeSize
 from pipeline.records import Pipe, PipeRole
 from pipeline.settings import Settings
-from pipeline.wire import sap_weight_n_per_m, side_tie_spacing_m, wire_row
+from pipeline.wire import planned_spacing_m, sap_weight_n_per_m, wire_row
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +128,7 @@ def pipes(
                 velocity_m_s=float(speed[i]),
                 vacuum_kpa_low=float(vacuum.node_kpa[foot]),
                 vacuum_kpa_high=float(vacuum.node_kpa[head]),
-                sidetie_spacing_m=side_tie_spacing_m(
-                    weight, settings.flow.wire_tension_n, float(grade[i]), 0.0, settings.mainlines.sag_allowance_m
-                ),
+                sidetie_spacing_m=planned_spacing_m(weight, float(grade[i]), settings),
                 binding=binding(piece, choice, len(sizes) - 1),
             )
         )

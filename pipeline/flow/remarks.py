@@ -12,7 +12,7 @@ from pipeline.hydraulics.catalogue import PipeSize
 from pipeline.hydraulics.natural import natural_vacuum_kpa
 from pipeline.records import CollectionPoint, Grouping, Pipe
 from pipeline.settings import Settings
-from pipeline.units import IN_M, Units
+from pipeline.units import IN_M, INHG_KPA, Units
 
 LISTED = 12  # IDs named in one sentence before "and N more"
 
@@ -24,6 +24,12 @@ def _names(ids: list[str]) -> str:
 
 def _bore(bore_mm: float, units: Units) -> str:
     return f"{bore_mm / 1000.0 / IN_M:.2f} in" if units.is_us else f"{bore_mm:.0f} mm"
+
+
+def _printed_up_kpa(vacuum_kpa: float, units: Units) -> float:
+    """Return a vacuum rounded up to the last digit that is printed, so that what is read is enough."""
+    step = (INHG_KPA if units.is_us else 1.0) / 10.0
+    return float(np.ceil(vacuum_kpa / step - 1e-9)) * step
 
 
 def remarks(
@@ -123,8 +129,8 @@ def _vacuum_short(
         remedy = (
             "Shorten the lateral or put fewer taps on it."
             if loss - in_line > in_line
-            else f"Allow a budget of {units.vacuum(loss)}, bring its taps in on another mainline, "
-            "or move the collection point nearer."
+            else f"Allow a budget of {units.vacuum(_printed_up_kpa(loss, units))}, bring its taps in on another "
+            "mainline, or move the collection point nearer."
         )
         out.append(Finding(
             "VACUUM_SHORT", "violation", "mainlines", line.mainline_id, loss, float(budget[worst]), "kPa",

@@ -30,6 +30,7 @@ from pipeline.records import CollectionPoint, Floats, Ground, Mainline, Network,
 from pipeline.settings import MainlineSettings, Settings
 from pipeline.terrain.grid import Terrain
 from pipeline.units import Units
+from pipeline.wire import chord_rules
 
 RETRIES = 3
 WORTH_A_SUPPORT_M = 0.01  # a support that cannot put things right must mend at least this much
@@ -66,7 +67,7 @@ def hang_low(
     ValueError
         When a route names a parent or a collection point that does not exist before it.
     """
-    rules, units = settings.mainlines, Units(settings.bush.units)
+    rules, units = chord_rules(settings), Units(settings.bush.units)
     stems = stems_of(trees, terrain, ground)
     lines, paths, said_first = _held(network, terrain, ground, collections, stems, rules, units)
     findings = list(said_first)
@@ -147,7 +148,7 @@ def hang_final(
         ``HANG_INFEASIBLE`` for every place where a rule cannot be kept, ``HANG_NO_GROUND``,
         ``HANG_GAP``.
     """
-    rules, units = settings.mainlines, Units(settings.bush.units)
+    rules, units = chord_rules(settings), Units(settings.bush.units)
     done: dict[str, Mainline] = {}
     findings: list[Finding] = []
     for tree in _forest(mainlines):

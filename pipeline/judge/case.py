@@ -38,11 +38,14 @@ class Trace:
     line : Mainline
         The line.
     station_m, x_m, y_m : float array, shape (n,)
-        Where; every support is among them.
+        Where; every support and every side tie is among them.
     span : int array, shape (n,)
         Which span a sample belongs to; a support belongs to the span above it, the top to the last.
     chord_z_m, wire_z_m, ground_z_m : float array, shape (n,)
         Straight wire, wire with its sag, bilinear ground.
+    fall_pct : float array, shape (n,)
+        Fall of the sagged wire just above each sample (at the top: just below it); of the straight wire where no
+        weight is known.
     sag_slope_pct : float array, shape (spans,)
         What sag takes off the grade at the lower end of the span's steepest sag; NaN where unknown.
     sag_m : float array, shape (spans,)
@@ -57,6 +60,7 @@ class Trace:
     chord_z_m: Floats
     wire_z_m: Floats
     ground_z_m: Floats
+    fall_pct: Floats
     sag_slope_pct: Floats
     sag_m: Floats
 
@@ -146,27 +150,50 @@ def _trace(
     line: Mainline, loads: list[tuple[float, float, float, float]], terrain: Terrain, tension_n: float
 ) -> Trace:
     own, xyz = line.station_m, line.xyz_m
-    parts, spans = [], []
-    for i in range(len(own) - 1):
-        count = max(math.ceil((own[i + 1] - own[i]) / STEP_M), 1)
-        parts.append(np.linspace(own[i], own[i + 1], count + 1)[: count if i < len(own) - 2 else count + 1])
-        spans.append(np.full(len(parts[-1]), i, dtype=np.int64))
-    station, span = np.concatenate(parts), np.concatenate(spans)
+    run = np.diff(own)
+    grade = 100.0 * np.diff(xyz[:, 2]) / np.maximum(run, 1e-9)
+    slope, sag = np.full(len(run), np.nan), np.full(len(run), np.nan)
+    parts: list[tuple[Floats, Floats, Floats]] = []
+    for i in range(len(run)):
+        ties = [
+            (weight, _tie_m(float(run[i]), spacing)) for low, high, weight, spacing in loads
+            if low < own[i + 1] - LENGTH_TOL_M and high > own[i] + LENGTH_TOL_M
+        ]
+        parts.append(_sagged(float(run[i]), ties, tension_n, top=i == len(run) - 1))
+        for weight, tie in ties:
+            slope[i] = np.fmax(slope[i], 100.0 * weight * tie / (2.0 * tension_n))
+            sag[i] = np.fmax(sag[i], weight * tie**2 / (8.0 * tension_n))
+    span = np.repeat(np.arange(len(run)), [len(p[0]) for p in parts])
+    at, drop, flatter = (np.concatenate([p[k] for p in parts]) for k in range(3))
+    station = own[span] + at
     x, y, chord = (np.interp(station, own, xyz[:, k]) for k in range(3))
-    drop = np.zeros(len(station))
-    slope = np.full(len(own) - 1, np.nan)
-    sag = np.full(len(own) - 1, np.nan)
-    for i in range(len(own) - 1):
-        here = span == i
-        for low, high, weight, spacing in loads:
-            if low < own[i + 1] - LENGTH_TOL_M and high > own[i] + LENGTH_TOL_M:
-                tie = _tie_m(own[i + 1] - own[i], spacing)
-                at = np.mod(station[here] - own[i], tie)
-                own_drop = weight * at * (tie - at) / (2.0 * tension_n)
-                drop[here] = np.maximum(drop[here], own_drop)
-                slope[i] = np.fmax(slope[i], 100.0 * weight * tie / (2.0 * tension_n))
-                sag[i] = np.fmax(sag[i], weight * tie**2 / (8.0 * tension_n))
-    return Trace(line, station, x, y, span, chord, chord - drop, terrain.sample(x, y), slope, sag)
+    return Trace(
+        line, station, x, y, span, chord, chord - drop, terrain.sample(x, y), grade[span] - flatter, slope, sag
+    )
+
+
+def _sagged(
+    span_m: float, ties: list[tuple[float, float]], tension_n: float, *, top: bool
+) -> tuple[Floats, Floats, Floats]:
+    """Return samples of one span from its lower end: distance, drop below the chord, and what sag takes off the fall.
+
+    `ties` holds weight and distance between side ties of everything that hangs there; the worst counts. Between
+    two ties, a distance d apart, the wire is ``w s (d - s) / (2 T)`` below its chord at s above the lower one, and
+    falls ``w (d - 2 s) / (2 T)`` less. The upper end is left to the span above, but for the `top` of a line.
+    """
+    count = max(math.ceil(span_m / STEP_M), 1)
+    marks = [np.linspace(0.0, span_m, count + 1)]
+    marks += [np.linspace(0.0, span_m, round(span_m / tie) + 1) for _, tie in ties if tie < span_m]
+    at = np.unique(np.concatenate(marks))
+    at = at[np.concatenate(([True], np.diff(at) > 1e-9))]
+    at = at if top else at[:-1]
+    drop, flatter = np.zeros(len(at)), np.full(len(at), -np.inf if ties else 0.0)
+    for weight, tie in ties:
+        number = np.minimum(np.floor(at / tie + 1e-9), round(span_m / tie) - 1)  # the top belongs to the sag below it
+        s = np.maximum(at - number * tie, 0.0)
+        drop = np.maximum(drop, weight * s * (tie - s) / (2.0 * tension_n))
+        flatter = np.maximum(flatter, 100.0 * weight * (tie - 2.0 * s) / (2.0 * tension_n))
+    return at, drop, flatter
 
 
 def _tie_m(span_m: float, spacing_m: float) -> float:

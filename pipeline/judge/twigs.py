@@ -13,6 +13,7 @@ from pipeline.records import Lateral
 # Between trees a lateral may dip to this share of its lowest height before it is called too low (ours): brush and
 # snow are met there, but nobody taps there.
 SPAN_SHARE = 0.5
+UPRIGHT_M = 1e-6
 
 
 def limits(case: Case) -> list[Finding]:
@@ -36,7 +37,8 @@ def limits(case: Case) -> list[Finding]:
                                 "Split it, or bring the mainline nearer.", pinned=lateral.pinned))
     pieces = case.pieces
     grade = 100.0 * pieces.rise_m / np.maximum(pieces.run_m, 1e-9)
-    for i in np.flatnonzero(grade < rules.min_grade_pct - GRADE_TOL_PCT):
+    upright = (pieces.run_m < UPRIGHT_M) & (pieces.rise_m >= 0.0)  # to a tree that stands on the line: nothing to fall
+    for i in np.flatnonzero(~upright & (grade < rules.min_grade_pct - GRADE_TOL_PCT)):
         lateral = case.plan.laterals[int(pieces.lateral[i])]
         found.append(breach("LATERAL_GRADE", "laterals", lateral.lateral_id, float(grade[i]), rules.min_grade_pct, "%",
                             f"Piece {int(pieces.number[i]) + 1} of {lateral.lateral_id} falls {grade[i]:.2f} %.",

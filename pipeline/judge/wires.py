@@ -22,11 +22,11 @@ from pipeline.records import Floats, Mainline
 
 
 def grades(case: Case) -> list[Finding]:
-    """Every span of every mainline falls at least the minimum grade; its sag does not turn it back.
+    """Every span of every mainline falls at least the minimum grade, straight and sagging, sampled every quarter metre.
 
-    Codes ``MAINLINE_GRADE`` (straight wire from support to support), ``BACK_GRADE`` (the sagged wire's lower end,
-    ``w L / (2 T)`` against the span's grade), ``SAG`` (``w L^2 / (8 T)`` between side ties against the allowance),
-    ``SAG_UNKNOWN`` where no weight or spacing of a pipe is known.
+    Codes ``MAINLINE_GRADE`` (straight wire from support to support), ``SAG_GRADE`` (the sagging wire somewhere falls
+    less than the minimum), ``BACK_GRADE`` (it even runs back), ``SAG`` (``w L^2 / (8 T)`` between side ties against
+    the allowance), ``SAG_UNKNOWN`` where no weight or spacing of a pipe is known.
     """
     rules, units = case.plan.settings.mainlines, case.units
     found = []
@@ -39,12 +39,7 @@ def grades(case: Case) -> list[Finding]:
                 "MAINLINE_GRADE", "mainlines", line.mainline_id, float(grade[i]), rules.min_grade_pct, "%",
                 f"{line.mainline_id} falls {grade[i]:.2f} % on the span above {units.station(at)}.",
                 "Hang the upper end higher, or choose another way.", pinned=line.pinned))
-        for i in np.flatnonzero(trace.sag_slope_pct > grade + GRADE_TOL_PCT):
-            at = float(line.station_m[i])
-            found.append(breach(
-                "BACK_GRADE", "mainlines", line.mainline_id, float(grade[i] - trace.sag_slope_pct[i]), 0.0, "%",
-                f"The sag of {line.mainline_id} runs back at the lower end of the span above {units.station(at)}.",
-                "Set side ties closer, or tighten the wire.", pinned=line.pinned))
+        found += _sag_grades(case, trace, grade)
         for i in np.flatnonzero(trace.sag_m > rules.sag_allowance_m + HEIGHT_TOL_M):
             at = float(line.station_m[i])
             found.append(breach(
@@ -58,6 +53,28 @@ def grades(case: Case) -> list[Finding]:
             "SAG_UNKNOWN", "mainlines", "", float(unknown), None, "spans",
             f"The sag of {unknown} spans could not be judged: no pipe of known weight lies on them.",
             "Give the pipe's weight in the catalogue.", severity="note"))
+    return found
+
+
+def _sag_grades(case: Case, trace: Trace, grade: Floats) -> list[Finding]:
+    """Return one finding for each span whose sagging wire runs back, or falls too little where its chord does not."""
+    least, units, line = case.plan.settings.mainlines.min_grade_pct, case.units, trace.line
+    first = np.searchsorted(trace.span, np.arange(len(grade)))
+    fall = np.minimum.reduceat(trace.fall_pct, first)
+    where = [int(a) + int(np.argmin(part)) for a, part in zip(first, np.split(trace.fall_pct, first[1:]), strict=True)]
+    found = []
+    for i in np.flatnonzero(fall < least - GRADE_TOL_PCT):
+        at = units.station(float(trace.station_m[where[i]]))
+        if fall[i] < -GRADE_TOL_PCT and fall[i] < grade[i]:
+            found.append(breach(
+                "BACK_GRADE", "mainlines", line.mainline_id, float(fall[i]), 0.0, "%",
+                f"The sag of {line.mainline_id} runs back above {at}.",
+                "Set side ties closer, or tighten the wire.", pinned=line.pinned))
+        elif grade[i] >= least - GRADE_TOL_PCT:
+            found.append(breach(
+                "SAG_GRADE", "mainlines", line.mainline_id, float(fall[i]), least, "%",
+                f"The sag of {line.mainline_id} falls {fall[i]:.2f} % above {at}.",
+                "Set side ties closer, tighten the wire, or give that span more fall.", pinned=line.pinned))
     return found
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.laterals.bound_kernel import polish
 from pipeline.laterals.choice import PIECE_BIN_M, Chosen, clear_of, segments
 from pipeline.laterals.columns import Columns, enumerate_columns
+from pipeline.laterals.crew import in_turn, near_before
 from pipeline.laterals.partition import BlockChoice, solve_block
 from pipeline.laterals.programme import FEW_TREES, Relaxed
 from pipeline.laterals.rule import Rules
@@ -64,30 +65,50 @@ def choose(
     """Choose laterals for all trees of a scene."""
     blocks = split(np.arange(len(scene), dtype=np.int64), scene.tree[:, :2], BLOCK_TREES, 0.0)
     rule = replace(rule, whole=len(blocks) == 1)
-    chosen: list[Chosen] = []
     prices = Prices(len(scene))
     coverable = np.zeros(len(scene), dtype=np.bool_)
-    capped, bound = 0, float("nan")
-    for i, block in enumerate(blocks):
-        solved, fresh = _solve(scene, block, chosen, laterals, rule)
-        chosen += fresh
+
+    def solve(k: int, before: list[tuple[BlockChoice, list[Chosen]]]) -> tuple[BlockChoice, list[Chosen]]:
+        return _solve(scene, blocks[k], [c for _, near in before for c in near], laterals, rule)
+
+    def told(share: float) -> None:
+        if progress is not None:
+            progress("laterals", share)
+
+    # laterals of blocks farther apart cannot be in each other's way: those are not waited for
+    made = in_turn(
+        near_before(_boxes(scene, blocks), _apart_m(laterals)), solve, lambda done: told(0.7 * done / len(blocks))
+    )
+    chosen = [c for _, fresh in made for c in fresh]
+    capped, bound = sum(solved.capped_heads for solved, _ in made), float("nan")
+    for block, (solved, _) in zip(blocks, made, strict=True):
         coverable[block] |= solved.coverable
-        capped += solved.capped_heads
         if solved.relaxed is not None:
             prices.learn(block, solved.relaxed)
             bound = solved.relaxed.bound_m
-        if progress is not None:
-            progress("laterals", 0.7 * (i + 1) / len(blocks))
     if rule.draft:
         return Choice(tuple(chosen), _objective(chosen, coverable, rule), float("nan"), coverable, capped)
     if len(blocks) > 1:
-        chosen = _mend_seams(scene, blocks, chosen, prices, laterals, rule)
-    chosen = _rescue(scene, coverable, chosen, laterals, rule)
+        chosen = _mend_seams(scene, blocks, chosen, prices, laterals, rule, told)
+    chosen = _rescue(scene, coverable, chosen, laterals, rule, told)
     if len(blocks) != 1 or not np.isfinite(bound):
         bound = lower_bound(scene, prices, _objective(chosen, coverable, rule), laterals, rule)
-    if progress is not None:
-        progress("laterals", 1.0)
+    told(1.0)
     return Choice(tuple(chosen), _objective(chosen, coverable, rule), bound, coverable, capped)
+
+
+def _apart_m(laterals: LateralSettings) -> float:
+    """Return how far from a block a lateral may begin and still be in its way, with room to spare.
+
+    A lateral reaches at most its length from its first tree, and so does a new one.
+    """
+    return 3.0 * laterals.max_length_m
+
+
+def _boxes(scene: Scene, groups: Sequence[Ints]) -> Floats:
+    """Return low x, low y, high x, high y of the trees of each group."""
+    xy = scene.tree[:, :2]
+    return np.array([[*xy[g].min(axis=0), *xy[g].max(axis=0)] for g in groups]).reshape(-1, 4)
 
 
 def _objective(chosen: Sequence[Chosen], coverable: Mask, rule: Rules) -> float:
@@ -120,9 +141,8 @@ def _solve(
     local = part(scene, block)
     if others:
         heads = scene.tree[[c.trees[0] for c in others], :2]
-        # a lateral reaches at most its length from its first tree, and so does a new one
-        low = scene.tree[block, :2].min(axis=0) - 3.0 * laterals.max_length_m
-        top = scene.tree[block, :2].max(axis=0) + 3.0 * laterals.max_length_m
+        low = scene.tree[block, :2].min(axis=0) - _apart_m(laterals)
+        top = scene.tree[block, :2].max(axis=0) + _apart_m(laterals)
         near = np.flatnonzero(((heads >= low) & (heads <= top)).all(axis=1))
         seg, _ = segments(scene, [others[int(i)] for i in near])
         used = np.zeros(len(scene.slot), dtype=np.bool_)
@@ -133,7 +153,8 @@ def _solve(
 
 
 def _mend_seams(
-    scene: Scene, blocks: list[Ints], chosen: list[Chosen], prices: Prices, laterals: LateralSettings, rule: Rules
+    scene: Scene, blocks: list[Ints], chosen: list[Chosen], prices: Prices, laterals: LateralSettings, rule: Rules,
+    told: Callable[[float], None],
 ) -> list[Chosen]:
     """Choose again along the borders of the blocks, whole laterals at a time; keep what is not worse."""
     block_of = np.empty(len(scene), dtype=np.int64)
@@ -151,26 +172,73 @@ def _mend_seams(
         return chosen
     centre = np.array([scene.tree[list(u), :2].mean(axis=0) for u in units])
     size = max(BLOCK_TREES // 3, 1)
-    for group in split(np.arange(len(units), dtype=np.int64), centre, size, math.pi / 4.0):
-        trees = np.sort(np.array([t for u in group for t in units[int(u)]], dtype=np.int64))
-        chosen, relaxed = _again(scene, trees, chosen, laterals, rule)
-        if relaxed is not None:
-            prices.learn(trees, relaxed)
+    groups = [
+        np.sort(np.array([t for u in group for t in units[int(u)]], dtype=np.int64))
+        for group in split(np.arange(len(units), dtype=np.int64), centre, size, math.pi / 4.0)
+    ]
+    group_of = np.full(len(scene), -1, dtype=np.int64)
+    for k, trees in enumerate(groups):
+        group_of[trees] = k
+    near = near_before(_boxes(scene, groups), _apart_m(laterals))
+    old: list[list[Chosen]] = [[] for _ in groups]
+    for c in chosen:
+        if group_of[c.trees[0]] >= 0:
+            old[group_of[c.trees[0]]].append(c)
+
+    def mend(k: int, before: list[_Anew]) -> _Anew:
+        # earlier groups near by as they are now, all else as it was
+        changed = set(near[k])
+        rest = [c for c in chosen if group_of[c.trees[0]] not in changed and group_of[c.trees[0]] != k]
+        return _anew(scene, groups[k], old[k], [*rest, *(c for one in before for c in one.now)], laterals, rule)
+
+    made = in_turn(near, mend, lambda done: told(0.7 + 0.15 * done / len(groups)))
+    for k, (trees, one) in enumerate(zip(groups, made, strict=True)):
+        if one.better:
+            chosen = [*(c for c in chosen if group_of[c.trees[0]] != k), *one.now]
+        if one.relaxed is not None:
+            prices.learn(trees, one.relaxed)
     return chosen
 
 
-def _again(
-    scene: Scene, trees: Ints, chosen: list[Chosen], laterals: LateralSettings, rule: Rules
-) -> tuple[list[Chosen], Relaxed | None]:
-    """Choose anew for some trees, whole laterals at a time, out of the way of the rest; keep what is not worse."""
-    inside = np.zeros(len(scene), dtype=np.bool_)
-    inside[trees] = True
-    old = [c for c in chosen if inside[c.trees[0]]]
-    rest = [c for c in chosen if not inside[c.trees[0]]]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Anew:
+    """What some trees' laterals are after another choice, whether they are better, and its relaxation."""
+
+    now: list[Chosen]
+    better: bool
+    relaxed: Relaxed | None
+
+
+def _anew(
+    scene: Scene, trees: Ints, old: list[Chosen], rest: Sequence[Chosen], laterals: LateralSettings, rule: Rules
+) -> _Anew:
+    """Choose anew for some trees out of the way of the rest; keep what is not worse."""
     solved, fresh = _solve(scene, trees, rest, laterals, rule)
     every = np.ones(len(trees), dtype=np.bool_)
     better = _objective(fresh, every, rule) < _objective(old, every, rule) - 1e-9
-    return (rest + fresh if better else chosen), solved.relaxed
+    return _Anew(fresh if better else old, better, solved.relaxed)
+
+
+def _again(
+    scene: Scene, trees: Ints, chosen: list[Chosen], heads: Ints, laterals: LateralSettings, rule: Rules
+) -> list[Chosen]:
+    """Choose anew for some trees, whole laterals at a time, out of the way of the rest; keep what is not worse."""
+    inside = np.zeros(len(scene), dtype=np.bool_)
+    inside[trees] = True
+    mine = inside[heads]
+    low = scene.tree[trees, :2].min(axis=0) - _apart_m(laterals)
+    high = scene.tree[trees, :2].max(axis=0) + _apart_m(laterals)
+    close = ((scene.tree[heads, :2] >= low) & (scene.tree[heads, :2] <= high)).all(axis=1) & ~mine
+    old = [chosen[int(i)] for i in np.flatnonzero(mine)]
+    one = _anew(scene, trees, old, [chosen[int(i)] for i in np.flatnonzero(close)], laterals, rule)
+    if not one.better:
+        return chosen
+    return [c for c, gone in zip(chosen, mine.tolist(), strict=True) if not gone] + one.now
+
+
+def _heads(chosen: Sequence[Chosen]) -> Ints:
+    """Return the first tree of each lateral."""
+    return np.array([c.trees[0] for c in chosen], dtype=np.int64)
 
 
 def served_by(scene: Scene, chosen: Sequence[Chosen]) -> Mask:
@@ -181,7 +249,8 @@ def served_by(scene: Scene, chosen: Sequence[Chosen]) -> Mask:
 
 
 def _rescue(
-    scene: Scene, coverable: Mask, chosen: list[Chosen], laterals: LateralSettings, rule: Rules
+    scene: Scene, coverable: Mask, chosen: list[Chosen], laterals: LateralSettings, rule: Rules,
+    told: Callable[[float], None],
 ) -> list[Chosen]:
     """Choose again around each tree that some lateral could serve and none does, by the programme."""
     quick = rule.effort == "quick"
@@ -192,22 +261,26 @@ def _rescue(
     # of many trees the plain programme mostly does, in a fraction of the time
     tries = (replace(exact, rounds=0), exact) if len(scene) > FEW_TREES else (exact,)
     served = served_by(scene, chosen)
-    for t in np.flatnonzero(coverable & ~served):
+    heads = _heads(chosen)
+    left = np.flatnonzero(coverable & ~served)
+    for k, t in enumerate(left):
+        told(0.85 + 0.15 * k / len(left))
         if served[t]:
             continue
         away = np.hypot(*(scene.tree[:, :2] - scene.tree[t, :2]).T)
         about = away <= RESCUE_M
-        heads = scene.tree[[c.trees[0] for c in chosen], :2].reshape(-1, 2)
-        close = np.flatnonzero(np.hypot(*(heads - scene.tree[t, :2]).T) <= RESCUE_M + laterals.max_length_m)
+        off = scene.tree[heads, :2] - scene.tree[t, :2]
+        close = np.flatnonzero(np.hypot(*off.T) <= RESCUE_M + laterals.max_length_m)
         near = [chosen[int(i)] for i in close if about[list(chosen[int(i)].trees)].any()]
         near = sorted(near, key=lambda c: float(away[list(c.trees)].min()))[:RESCUE_LATERALS]
         alone = np.flatnonzero(~served & coverable & about)
         trees = np.unique(np.concatenate([[v for c in near for v in c.trees], alone]).astype(np.int64))
-        inside = set(trees.tolist())
         for how in tries:
-            chosen, _ = _again(scene, trees, chosen, laterals, how)
+            was, chosen = chosen, _again(scene, trees, chosen, heads, laterals, how)
+            heads = heads if chosen is was else _heads(chosen)
             served[trees] = False
-            served[[v for c in chosen if c.trees[0] in inside for v in c.trees]] = True
+            mine = np.flatnonzero(np.isin(heads, trees))
+            served[[v for i in mine for v in chosen[int(i)].trees]] = True
             if served[t]:
                 break
     return chosen

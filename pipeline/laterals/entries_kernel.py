@@ -47,7 +47,7 @@ def cost_from(
     return length + bends if length <= max_length else np.inf
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def other_entries(
     flat: I32, ptr: I64, cost: F64, own_slot: I64, tree: F64, neighbour: I32, dist: F64, need: F64, slot: F64,
     ent_slot: I32, ent_dist: F64, ent_need: F64, rule: F64, turn: F64, max_length: float, entry_cost: float,

@@ -47,7 +47,7 @@ def turn_cost_m(ux: float, uy: float, vx: float, vy: float, rule: F64) -> float:
     return float(max(angle - rule[0], 0.0) * rule[2])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def enumerate_heads(
     first: int, last: int, tree: F64, taps: I64, neighbour: I32, dist: F64, need: F64, slot: F64,
     ent_slot: I32, ent_dist: F64, ent_need: F64, rule: F64, turn: F64, most_taps: int, max_length: float,

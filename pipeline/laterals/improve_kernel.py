@@ -41,7 +41,7 @@ def _cost(key: np.uint64, sorted_key: U64, cost: F64) -> float:
     return cost[i] if i >= 0 else np.inf
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def savings(  # noqa: C901 - rounds of joins in one loop nest
     n: int, neighbour: I32, sorted_key: U64, cost: F64, penalty: float,
 ) -> tuple[I64, U64]:
@@ -96,7 +96,7 @@ def savings(  # noqa: C901 - rounds of joins in one loop nest
     return owner, key
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def local_search(  # noqa: C901 - one loop nest with two kinds of moves
     owner: I64, key: U64, near: I64, sorted_key: U64, cost: F64, penalty: float, rounds: int,
 ) -> None:

@@ -215,7 +215,7 @@ def span_need_z(
     return need
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def check_pieces(a: F64, b: F64, seg: F64, grid: F64, dims: I64, start: I64, item: I64) -> Bools:
     """Return for each piece a[i] to b[i] whether it touches any of the segments."""
     out = np.zeros(a.shape[0], np.bool_)
@@ -224,7 +224,7 @@ def check_pieces(a: F64, b: F64, seg: F64, grid: F64, dims: I64, start: I64, ite
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def touching_pairs(seg: F64, group: I64, grid: F64, dims: I64, start: I64, item: I64) -> I64:
     """Return pairs (i, j), i < j, of segments of different groups that share a point."""
     out = np.empty((64, 2), np.int64)

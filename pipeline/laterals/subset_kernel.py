@@ -31,7 +31,7 @@ def _tree_columns(flat: I32, ptr: I64, trees: int) -> tuple[I64, I64]:
     return start, column
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def subset_members(triple: I64, flat: I32, ptr: I64, trees: int) -> tuple[I64, I64]:
     """Return (row, column) of all columns that hold two or three trees of each triple."""
     start, column = _tree_columns(flat, ptr, trees)
@@ -59,7 +59,7 @@ def subset_members(triple: I64, flat: I32, ptr: I64, trees: int) -> tuple[I64, I
     return row[:count], col[:count]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def broken_triples(  # noqa: C901 - one loop nest
     flat: I32, ptr: I64, x: F64, trees: int,
 ) -> tuple[I64, F64]:

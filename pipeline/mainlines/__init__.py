@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.mainlines.network import plan_network
+from pipeline.mainlines.report import curve_as_built
 from pipeline.mainlines.routes import renamed, trim
 
-__all__ = ["plan_network", "renamed", "trim"]
+__all__ = ["curve_as_built", "plan_network", "renamed", "trim"]

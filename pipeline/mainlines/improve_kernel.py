@@ -2,6 +2,9 @@
 
 Three ruins take turns: a whole subtree; some tips' branches in a window; one piece of line between
 forks (or everything near a node), whose upstream fragments are tied on again (see the exchange kernel).
+
+All of it can be kept inside a box of the lattice: nothing outside is changed or decides anything, so
+boxes that lie two reaches apart can be improved side by side.
 """
 
 from __future__ import annotations
@@ -28,6 +31,16 @@ from pipeline.mainlines.state_kernel import (
     random_unit,
     trim_tip,
 )
+
+EVERYWHERE = (0, 0, 1 << 40, 1 << 40)
+
+
+@njit(cache=True)
+def within(a: int, cols: int, box: tuple[int, int, int, int]) -> bool:
+    """Return whether a node lies in a box."""
+    r = a // cols
+    col = a - r * cols
+    return box[0] <= r < box[2] and box[1] <= col < box[3]
 
 
 @njit(cache=True)
@@ -57,7 +70,7 @@ def trim_box(
     return logged
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def grow_box(
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
     pull: float, full: float, start: float, raise_by: float, rounds: int,
@@ -76,12 +89,17 @@ def grow_box(
 
 
 @njit(cache=True)
-def remove_above(g: Graph, c: Cover, s: State, p: Price, top: int, out: I64, downs: I64, zs: np.ndarray,
-                 n: int, most: int) -> tuple[int, float, float]:
+def remove_above(  # noqa: C901
+    g: Graph, c: Cover, s: State, p: Price, top: int, out: I64, downs: I64, zs: np.ndarray, n: int, most: int,
+    region: tuple[int, int, int, int] = EVERYWHERE,
+) -> tuple[int, float, float]:
     """Take a node and everything upstream of it out; return (entries, metres, taps lost).
 
-    Entries are written children first. Gives up (n unchanged, metres -1) beyond `most` nodes.
+    Entries are written children first. Gives up (n unchanged, metres -1) beyond `most` nodes and
+    where any of them, or what the line hangs on, lies outside the region.
     """
+    if s.down[top] >= 0 and not within(s.down[top], g.cols, region):
+        return n, -1.0, 0.0
     stack = np.empty(most + 1, dtype=np.int64)
     order = np.empty(most + 1, dtype=np.int64)
     depth = 1
@@ -90,7 +108,7 @@ def remove_above(g: Graph, c: Cover, s: State, p: Price, top: int, out: I64, dow
     while depth > 0:
         depth -= 1
         a = stack[depth]
-        if m >= most:
+        if m >= most or not within(a, g.cols, region):
             return n, -1.0, 0.0
         order[m] = a
         m += 1
@@ -121,9 +139,11 @@ def remove_above(g: Graph, c: Cover, s: State, p: Price, top: int, out: I64, dow
 
 
 @njit(cache=True)
-def branch_base(s: State, a: int) -> int:
-    """Return the lowest node of the unbranched piece of line that holds a node."""
-    while s.down[a] >= 0 and s.down[s.down[a]] >= 0 and s.children[s.down[a]] == 1:
+def branch_base(s: State, a: int, cols: int = 1, region: tuple[int, int, int, int] = EVERYWHERE) -> int:
+    """Return the lowest node of the unbranched piece of line that holds a node, as far as it lies in the region."""
+    while s.down[a] >= 0 and within(s.down[a], cols, region):
+        if s.down[s.down[a]] < 0 or s.children[s.down[a]] != 1:
+            break
         a = s.down[a]
     return a
 
@@ -149,11 +169,12 @@ def value_out(g: Graph, c: Cover, s: State, p: Price, fresh: I64, f: int, down: 
 @njit(cache=True)
 def ruin(
     g: Graph, c: Cover, s: State, p: Price, centre: int, box: tuple[int, int, int, int], mode: float, most: int,
-    gone: I64, gone_down: I64, gone_z: F64,
+    gone: I64, gone_down: I64, gone_z: F64, region: tuple[int, int, int, int],
 ) -> tuple[int, float, float]:
     """Take lines out: a subtree (mode below 0.65) or some tips' branches; return (nodes, metres, taps)."""
     if mode < 0.65:
-        n, metres, taps = remove_above(g, c, s, p, branch_base(s, centre), gone, gone_down, gone_z, 0, most)
+        base = branch_base(s, centre, g.cols, region)
+        n, metres, taps = remove_above(g, c, s, p, base, gone, gone_down, gone_z, 0, most, region)
         return n, max(metres, 0.0), taps
     n = 0
     saved = 0.0
@@ -162,7 +183,8 @@ def ruin(
     for tip in tips_in(g, s, box):
         if tip < 0 or s.down[tip] < 0 or s.children[tip] > 0 or random_unit(s.rng) > share:
             continue
-        n, metres, taps = remove_above(g, c, s, p, branch_base(s, tip), gone, gone_down, gone_z, n, most)
+        base = branch_base(s, tip, g.cols, region)
+        n, metres, taps = remove_above(g, c, s, p, base, gone, gone_down, gone_z, n, most, region)
         if metres > 0.0:
             saved += metres
             lost += taps
@@ -170,29 +192,34 @@ def ruin(
 
 
 @njit(cache=True)
-def around(g: Graph, box: tuple[int, int, int, int], gone: I64, n: int, pad: int) -> tuple[int, int, int, int]:
-    """Return a box widened to hold all removed nodes and some ground round them."""
+def around(
+    g: Graph, box: tuple[int, int, int, int], gone: I64, n: int, pad: int,
+    region: tuple[int, int, int, int] = EVERYWHERE,
+) -> tuple[int, int, int, int]:
+    """Return a box widened to hold all removed nodes and some ground round them, inside the region."""
     r0, c0, r1, c1 = box
     for i in range(n):
         r = gone[i] // g.cols
         col = gone[i] - r * g.cols
-        r0 = min(r0, max(0, r - pad))
-        r1 = max(r1, min(g.rows, r + pad + 1))
-        c0 = min(c0, max(0, col - pad))
-        c1 = max(c1, min(g.cols, col + pad + 1))
+        r0 = min(r0, max(region[0], r - pad))
+        r1 = max(r1, min(g.rows, region[2], r + pad + 1))
+        c0 = min(c0, max(region[1], col - pad))
+        c1 = max(c1, min(g.cols, region[3], col + pad + 1))
     return r0, c0, r1, c1
 
 
 @njit(cache=True)
-def lines_of(s: State) -> I64:
-    """Return the nodes of the network that are no sources."""
+def lines_of(s: State, cols: int = 1, region: tuple[int, int, int, int] = EVERYWHERE) -> I64:
+    """Return the nodes of the network in a region that are no sources."""
+    first = min(region[0] * cols, s.down.shape[0])
+    last = min(region[2] * cols, s.down.shape[0])
     m = 0
-    for a in range(s.down.shape[0]):
-        m += s.down[a] >= 0
+    for a in range(first, last):
+        m += s.down[a] >= 0 and within(a, cols, region)
     out = np.empty(m, dtype=np.int64)
     m = 0
-    for a in range(s.down.shape[0]):
-        if s.down[a] >= 0:
+    for a in range(first, last):
+        if s.down[a] >= 0 and within(a, cols, region):
             out[m] = a
             m += 1
     return out
@@ -228,12 +255,12 @@ def recreate(
     return k
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def improve(  # noqa: C901
     g: Graph, c: Cover, s: State, best: State, p: Price, bands: int, reach_m: float, full: float, tries: int,
-    half_m: float, most: int, heat: float, cool: float,
+    half_m: float, most: int, heat: float, cool: float, region: tuple[int, int, int, int] = EVERYWHERE,
 ) -> float:
-    """Try `tries` windows; return the metres of objective gained.
+    """Try `tries` windows inside a region; return the metres of objective gained.
 
     A window is put back as it was when the objective (metres minus worth of taps) rose by more
     than a random share of a heat that falls from ``heat`` to ``cool``. With heat, the best network
@@ -253,10 +280,10 @@ def improve(  # noqa: C901
     top = 0.0
     if heat > 0.0:
         copy_into(s, best)
-    nodes = lines_of(s)
+    nodes = lines_of(s, g.cols, region)
     for t in range(tries):
         if t % 32 == 0:
-            nodes = lines_of(s)
+            nodes = lines_of(s, g.cols, region)
         if nodes.shape[0] == 0:
             break
         centre = nodes[random_below(s.rng, nodes.shape[0])]
@@ -265,12 +292,13 @@ def improve(  # noqa: C901
         half = int(half_m * (0.6 + 0.8 * random_unit(s.rng)) / g.step_m)
         r = centre // g.cols
         col = centre - r * g.cols
-        box = (max(0, r - half), max(0, col - half), min(g.rows, r + half + 1), min(g.cols, col + half + 1))
+        box = (max(region[0], r - half), max(region[1], col - half),
+               min(g.rows, region[2], r + half + 1), min(g.cols, region[3], col + half + 1))
         mode = random_unit(s.rng)
-        n, saved, lost = ruin(g, c, s, p, centre, box, mode, most, gone, gone_down, gone_z)
+        n, saved, lost = ruin(g, c, s, p, centre, box, mode, most, gone, gone_down, gone_z, region)
         if n == 0:
             continue
-        box = around(g, box, gone, n, 2 + int(0.5 * reach_m / g.step_m))
+        box = around(g, box, gone, n, 2 + int(0.5 * reach_m / g.step_m), region)
         s.counter[1] += 1
         f = 0
         start = 0.3 + 0.7 * random_unit(s.rng)

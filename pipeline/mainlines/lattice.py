@@ -14,6 +14,7 @@ from pipeline.mainlines.state_kernel import Cover, Graph
 from pipeline.records import Ground, Mask, Trees
 from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
+from pipeline.wire import chord_rules
 
 Floats = npt.NDArray[np.float64]
 
@@ -86,7 +87,7 @@ def make_surface(
         high=high,
         cost=ground.cost.astype(np.float32),
         cell_m=float(terrain.cell_m),
-        grade=(settings.mainlines.min_grade_pct + MARGIN_GRADE_PCT) / 100.0,
+        grade=(chord_rules(settings).min_grade_pct + MARGIN_GRADE_PCT) / 100.0,
     ), base_m
 
 

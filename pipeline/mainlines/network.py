@@ -100,7 +100,7 @@ def plan_network(
     network = finished(site, lattice, cover, routes, sources, price)
     _, raw_m, raw_taps = state_kernel.cost_of(graph, cover, state, price)
     network.stats.update({"lattice_m": float(raw_m), "lattice_taps": float(raw_taps)})
-    curve = worth_curve(graph, cover, (node, node_z), price, settings, network)
+    curve = worth_curve(graph, cover, state, price, settings.laterals.reach_m, network)
     report("mainlines done", 1.0)
     findings.extend(bend_findings(network, settings))
     if not network.routes:

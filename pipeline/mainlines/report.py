@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
@@ -11,7 +13,7 @@ from pipeline.mainlines import cover_kernel, layout, state_kernel
 from pipeline.mainlines.lattice import HANG_ABOVE_M, Lattice, lateral_ceiling
 from pipeline.mainlines.routes import stations_of
 from pipeline.mainlines.sources import Site
-from pipeline.mainlines.state_kernel import Cover, Graph, Price
+from pipeline.mainlines.state_kernel import Cover, Graph, Price, State
 from pipeline.records import Ints, Network, Route, Trees
 from pipeline.settings import Settings
 
@@ -58,26 +60,38 @@ def without_poor_twigs(
     A twig no longer than a lateral's reach must be worth a second join: a crew would rather hang a
     lateral. Straightening moves lines, and what a twig was for may have come in reach of its parent.
     """
-    count = np.zeros(len(trees), dtype=np.int64)
-    for who in guests:
-        count[who] += 1
+    lines_at = _lines_at(guests)
+    count = np.array([len(lines_at.get(t, ())) for t in range(len(trees))], dtype=np.int64)
     alive = dict(enumerate(routes))
+    length = [float(stations_of(route.xy_m)[-1]) for route in routes]
+    own = [float(trees.taps[who[count[who] == 1]].sum()) for who in guests]
+    children = Counter(route.parent_id for route in routes)
     while True:
-        parents = {r.parent_id for r in alive.values()}
         worst, loss = -1, 0.0
         for k, route in alive.items():
-            if route.pinned or route.mainline_id in parents:
+            if route.pinned or children[route.mainline_id]:
                 continue
-            own = float(trees.taps[guests[k][count[guests[k]] == 1]].sum())
             fee = price.branch_m if route.parent_id else 0.0
-            length = float(stations_of(route.xy_m)[-1])
-            poor = length + (2.0 * fee if length < reach_m else fee) - price.tap_m * own
+            poor = length[k] + (2.0 * fee if length[k] < reach_m else fee) - price.tap_m * own[k]
             if poor > loss + 1e-9:
                 worst, loss = k, poor
         if worst < 0:
             return tuple(alive.values())
         count[guests[worst]] -= 1
+        children[alive[worst].parent_id] -= 1
         del alive[worst]
+        # what the others' own trees are worth changes only where they share some with the line that went
+        for k in {k for t in guests[worst].tolist() for k in lines_at[t] if k in alive}:
+            own[k] = float(trees.taps[guests[k][count[guests[k]] == 1]].sum())
+
+
+def _lines_at(guests: list[Ints]) -> dict[int, list[int]]:
+    """Return for each tree that any line could serve the lines that could."""
+    out: dict[int, list[int]] = {}
+    for k, who in enumerate(guests):
+        for t in who.tolist():
+            out.setdefault(t, []).append(k)
+    return out
 
 
 def spacing(routes: tuple[Route, ...], reach_m: float) -> dict[str, float]:
@@ -97,12 +111,27 @@ def spacing(routes: tuple[Route, ...], reach_m: float) -> dict[str, float]:
     xy, who = np.concatenate(places), np.concatenate(owner)
     starts = np.array([r.xy_m[0] for r in routes])
     far = cKDTree(starts).query(xy)[0] > reach_m
-    away = []
-    for k in range(len(routes)):
-        mine, other = xy[far & (who == k)], xy[who != k]
-        if mine.size:
-            away.append(cKDTree(other).query(mine)[0])
-    return {"spacing_m": float(np.median(np.concatenate(away)))} if away else {}
+    away = _to_others(xy, who, np.flatnonzero(far))
+    return {"spacing_m": float(np.median(away))} if away.size else {}
+
+
+def _to_others(xy: Floats, who: Ints, asked: Ints) -> Floats:
+    """Return for some points the distance to the nearest point of another owner."""
+    tree = cKDTree(xy)
+    away = np.full(asked.size, np.inf)
+    open_ = np.arange(asked.size)
+    near = 16
+    while open_.size:
+        near = min(near, len(xy))
+        distance, who_near = tree.query(xy[asked[open_]], k=near)
+        other = who[who_near] != who[asked[open_]][:, None]
+        found = other.any(axis=1)
+        first = other.argmax(axis=1)
+        away[open_[found]] = distance[found, first[found]]
+        if near == len(xy):
+            break
+        open_, near = open_[~found], 4 * near
+    return away
 
 
 def bend_findings(network: Network, settings: Settings) -> list[Finding]:
@@ -129,26 +158,35 @@ def bend_findings(network: Network, settings: Settings) -> list[Finding]:
 
 
 def worth_curve(
-    graph: Graph, cover: Cover, sources: tuple[npt.NDArray[np.int64], Floats], price: Price, settings: Settings,
-    network: Network,
+    graph: Graph, cover: Cover, state: State, price: Price, reach_m: float, network: Network
 ) -> tuple[tuple[float, int, float], ...]:
     """Return (worth of a tap, taps in reach, metres of mainline) at a few prices.
 
-    Layouts at other prices are grown but not improved, so each is scaled by what improving
-    did to the layout at the set price.
+    The layout itself is cut back at lower prices and grown on at higher ones, so that each row is a
+    layout that can be laid and none of them reaches fewer taps than the one before. Straightening
+    is not repeated: what it did to taps and metres at the set price is taken to hold for all.
     """
-    full = layout.full_appetite(cover)
-    rows: list[tuple[float, int, float]] = []
-    for share in CURVE:
-        p = Price(price.tap_m * share, price.branch_m, price.ladder)
-        s = layout.seeded(graph, cover, settings.mainlines.seed, *sources)
-        layout.grow(graph, cover, s, p, settings.laterals.reach_m, full)
-        _, length, taps = state_kernel.cost_of(graph, cover, s, p)
-        rows.append((p.tap_m, int(taps), float(length)))
-    own = next(r for r in rows if r[0] == price.tap_m)
-    if own[1] <= 0 or own[2] <= 0.0:
-        return tuple(rows)
-    by_taps = network.stats["taps_in_reach"] / own[1]
-    by_length = network.stats["mainline_m"] / own[2]
-    most = network.stats["taps_servable"]
-    return tuple((w, int(min(t * by_taps, most)), m * by_length) for w, t, m in rows)
+    _, own_m, own_taps = state_kernel.cost_of(graph, cover, state, price)
+    rows: dict[float, tuple[float, float]] = {1.0: (own_taps, own_m)}
+    for shares in (sorted((v for v in CURVE if v < 1.0), reverse=True), sorted(v for v in CURVE if v > 1.0)):
+        s = layout.copy_state(state)
+        for share in shares:
+            p = Price(price.tap_m * share, price.branch_m, price.ladder)
+            layout.adapt(graph, cover, s, p, reach_m, grow=share > 1.0)
+            _, length, taps = state_kernel.cost_of(graph, cover, s, p)
+            rows[share] = (taps, length)
+    curve = tuple((price.tap_m * share, int(taps), float(length)) for share, (taps, length) in sorted(rows.items()))
+    most = int(network.stats["taps_servable"])
+    made = curve_as_built(curve, price.tap_m, int(network.stats["taps_in_reach"]), network.stats["mainline_m"])
+    return tuple((w, min(t, most), m) for w, t, m in made)
+
+
+def curve_as_built(
+    curve: tuple[tuple[float, int, float], ...], tap_m: float, taps: int, mainline_m: float
+) -> tuple[tuple[float, int, float], ...]:
+    """Return a worth curve scaled so that its row at the set worth says what was built."""
+    own = next((row for row in curve if row[0] == tap_m), None)
+    if own is None or own[1] <= 0 or own[2] <= 0.0:
+        return curve
+    by_taps, by_length = taps / own[1], mainline_m / own[2]
+    return tuple((w, taps if w == tap_m else int(t * by_taps), m * by_length) for w, t, m in curve)

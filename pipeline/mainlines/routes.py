@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.records import Network, Route
+from pipeline.records import Ground, Network, Route
+from pipeline.terrain.grid import Terrain
 
 Floats = npt.NDArray[np.float64]
 
 SNAP_M = 1e-6
 TOP_BEYOND_M = 1.0  # a line ends this far above its last entry or join; ours
+TOP_STEP_M = 0.25  # how closely a place for the top support is looked for; ours
+EDGE_CELLS = 1e-6
 
 
 def stations_of(xy_m: Floats) -> Floats:
@@ -102,28 +105,59 @@ def cut(route: Route, top_m: float) -> Route:
     return replace(route, xy_m=xy, low_z_m=np.concatenate((route.low_z_m[:k], [z])))
 
 
-def trim(network: Network, entries: dict[str, tuple[float, ...]]) -> Network:
+def trim(
+    network: Network, entries: dict[str, tuple[float, ...]], *, terrain: Terrain | None = None,
+    ground: Ground | None = None,
+) -> Network:
     """Return a network cut back to what its laterals use.
 
     Parameters
     ----------
     entries : dict of str to tuple of float
         Stations of the entries on each mainline, in metres; a mainline not named has none.
+    terrain, ground : optional
+        Where no support may stand; without them a line may end anywhere.
 
     Notes
     -----
-    Each line ends just above its last entry or its last branch, whichever is higher; a line
-    with neither goes, and so on downward. Pinned lines are never cut. IDs are counted anew
-    without gaps; use :func:`renamed` to see which line got which ID.
+    Each line ends just above its last entry or its last branch, whichever is higher, at the first
+    place from there where a support may stand, else where it ended; a line with neither goes, and
+    so on downward. Pinned lines are never cut. IDs are counted anew without gaps; use
+    :func:`renamed` to see which line got which ID.
     """
-    kept = _kept(network.routes, entries)
+    kept = _kept(network.routes, entries, _Standing(terrain, ground) if terrain and ground else None)
     collections = tuple(dict.fromkeys(r.collection_id for r in network.routes))
     return replace(network, routes=renumbered(tuple(kept), collections), stats=dict(network.stats))
 
 
-def renamed(network: Network, entries: dict[str, tuple[float, ...]]) -> dict[str, str]:
-    """Return old ID -> new ID of the lines that :func:`trim` keeps."""
-    kept = _kept(network.routes, entries)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Standing:
+    """Where supports may stand."""
+
+    terrain: Terrain
+    ground: Ground
+
+    def first(self, route: Route, station_m: float) -> float:
+        """Return the first station from one upward where a support may stand; the route's top if none."""
+        own = stations_of(route.xy_m)
+        s = np.arange(station_m, own[-1], TOP_STEP_M)
+        x, y = np.interp(s, own, route.xy_m[:, 0]), np.interp(s, own, route.xy_m[:, 1])
+        row, col = self.terrain.rowcol(x, y)
+        free = np.ones(s.size, dtype=np.bool_)
+        for dr in (-EDGE_CELLS, EDGE_CELLS):
+            for dc in (-EDGE_CELLS, EDGE_CELLS):  # a place on a cell's edge counts for both cells
+                r = np.clip(np.floor(row + 0.5 + dr).astype(np.int64), 0, self.terrain.shape[0] - 1)
+                c = np.clip(np.floor(col + 0.5 + dc).astype(np.int64), 0, self.terrain.shape[1] - 1)
+                free &= ~self.ground.support_blocked[r, c]
+        return float(s[np.argmax(free)]) if free.any() else float(own[-1])
+
+
+def renamed(
+    network: Network, entries: dict[str, tuple[float, ...]], *, terrain: Terrain | None = None,
+    ground: Ground | None = None,
+) -> dict[str, str]:
+    """Return old ID -> new ID of the lines that :func:`trim` keeps, given the same."""
+    kept = _kept(network.routes, entries, _Standing(terrain, ground) if terrain and ground else None)
     collections = tuple(dict.fromkeys(r.collection_id for r in network.routes))
     tagged = tuple(replace(r, low_z_m=r.low_z_m) for r in kept)
     new = renumbered(tagged, collections)
@@ -135,14 +169,19 @@ def _key(route: Route) -> tuple[bytes, bytes]:
     return route.xy_m.tobytes(), route.low_z_m.tobytes()
 
 
-def _kept(routes: tuple[Route, ...], entries: dict[str, tuple[float, ...]]) -> list[Route]:
+def _kept(
+    routes: tuple[Route, ...], entries: dict[str, tuple[float, ...]], standing: _Standing | None = None
+) -> list[Route]:
     kept: list[Route] = []
     joins: dict[str, float] = {}
     for route in reversed(routes):  # children come after their parents
         last = max((*entries.get(route.mainline_id, ()), joins.get(route.mainline_id, -1.0)), default=-1.0)
         if last < 0.0 and not route.pinned:
             continue
-        kept.append(route if route.pinned else cut(route, last + TOP_BEYOND_M))
+        top = last + TOP_BEYOND_M
+        if standing is not None and not route.pinned:
+            top = standing.first(route, top)
+        kept.append(route if route.pinned else cut(route, top))
         if route.parent_id:
             joins[route.parent_id] = max(joins.get(route.parent_id, -1.0), route.join_station_m)
     return kept[::-1]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,10 @@ from pipeline.mainlines.lattice_kernel import DC, DR
 Grid = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
-BANDS = 8  # labels per cell, the last reserved for the lowest line
+# a further label at a cell must lie lower by this share of what is left above the lowest line, and by this much (ours)
+SHARE = 1.0 / 16.0
+LEAST_M = 0.01
+QUEUE_BYTES = 21  # of one waiting label
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,33 +34,29 @@ class Sources:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """What a banded search found.
+    """What a search found.
 
-    ``cost`` and ``z_m`` are the cheapest label's, per cell (``inf`` where no line can come);
-    ``labels`` are all labels' costs and elevations, shape (rows, cols, bands).
+    ``cost`` and ``z_m`` are the cheapest line's, per cell (``inf`` where no line can come), and
+    ``first`` is its label; ``pred`` and ``move`` lead from label to label back to a source.
     """
 
     cost: Grid
     z_m: Grid
-    label_cost: Grid
-    label_z_m: Grid
-    back: npt.NDArray[np.uint16]
+    first: npt.NDArray[np.int32]
+    pred: npt.NDArray[np.int32]
+    move: npt.NDArray[np.uint8]
+    labels_per_cell: float
     bytes_per_cell: float
 
     def path(self, row: int, col: int) -> npt.NDArray[np.int64]:
         """Return the cheapest path to a cell as (row, column) pairs, source first; empty when none."""
-        bands = self.label_cost.shape[2]
-        band = int(np.argmin(self.label_cost[row, col]))
-        if not math.isfinite(float(self.label_cost[row, col, band])):
-            return np.empty((0, 2), dtype=np.int64)
+        label = int(self.first[row, col])
         out = [(row, col)]
-        while True:
-            code = int(self.back[row, col, band])
-            if code == 65535:
-                return np.array(out[::-1], dtype=np.int64)
-            move, band = divmod(code, bands)
-            row, col = row - int(DR[move]), col - int(DC[move])
+        while label >= 0 and (before := int(self.pred[label])) >= 0:
+            move = int(self.move[label])
+            row, col, label = row - int(DR[move]), col - int(DC[move]), before
             out.append((row, col))
+        return np.array(out[::-1] if label >= 0 else [], dtype=np.int64).reshape(-1, 2)
 
 
 def window_of(low_m: npt.ArrayLike, high_m: npt.ArrayLike, factor: npt.ArrayLike) -> tuple[Grid, Grid, Grid]:
@@ -96,27 +94,31 @@ def lowest_line(
 
 def cheapest(
     low_m: npt.ArrayLike, high_m: npt.ArrayLike, factor: npt.ArrayLike, *, cell_m: float, min_grade_pct: float,
-    sources: Sources, moves: int = 16, bands: int = BANDS,
+    sources: Sources, moves: int = 16, share: float = SHARE,
 ) -> Found:
-    """Return the cheapest legal line to every cell: banded labels over the exact lowest line.
+    """Return the cheapest legal line to every cell: a staircase of labels over the exact lowest line.
 
-    Costs are metres of plan length times the mean factor of the two cells of a move. Raises
-    ValueError for fewer than 2 or more than 32 bands.
+    Costs are metres of plan length times the mean factor of the two cells of a move. With a
+    smaller ``share`` (see :func:`search_kernel.staircase`) the search is slower and nearer to exact.
+    Raises ValueError for a share outside 0 to 1.
     """
-    if not 2 <= bands <= 32:
-        raise ValueError(f"bands is {bands}; wanted 2 to 32")
+    if not 0.0 <= share <= 1.0:
+        raise ValueError(f"share is {share}; wanted 0 to 1")
     low, high, cost = window_of(low_m, high_m, factor)
     flat = sources.flat(low.shape[1])
     grade = min_grade_pct / 100.0
     z_low, came = search_kernel.lowest(low, high, cell_m, grade, moves, flat, sources.z_m)
-    label_cost, label_z, back, queue = search_kernel.banded(
-        low, high, cost, cell_m, grade, moves, bands, flat, sources.z_m, z_low, came
+    label_cost, label_z, pred, move, first, kept, queue = search_kernel.staircase(
+        low, high, cost, cell_m, grade, moves, share, LEAST_M if share > 0.0 else 0.0, flat, sources.z_m, z_low
     )
-    shape = (*low.shape, bands)
-    label_cost, label_z = label_cost.reshape(shape), label_z.reshape(shape)
-    best = np.argmin(label_cost, axis=2)[..., None]
-    held = label_cost.nbytes + label_z.nbytes + back.nbytes + z_low.nbytes + came.nbytes + 12 * low.size + 12 * queue
+    reached = first >= 0
+    best = np.full((2, low.size), np.inf, dtype=np.float32)
+    best[0, reached], best[1, reached] = label_cost[first[reached]], label_z[first[reached]]
+    label_cost, label_z, pred, move = (a[:kept].copy() for a in (label_cost, label_z, pred, move))
+    labels = label_cost.nbytes + label_z.nbytes + pred.nbytes + move.nbytes
+    cells = z_low.nbytes + came.nbytes + first.nbytes + 4 * low.size
     return Found(
-        cost=np.take_along_axis(label_cost, best, 2)[..., 0], z_m=np.take_along_axis(label_z, best, 2)[..., 0],
-        label_cost=label_cost, label_z_m=label_z, back=back.reshape(shape), bytes_per_cell=held / low.size,
+        cost=best[0].reshape(low.shape), z_m=best[1].reshape(low.shape), first=first.reshape(low.shape), pred=pred,
+        move=move, labels_per_cell=float(kept) / max(1, int(reached.sum())),
+        bytes_per_cell=(labels + cells + QUEUE_BYTES * queue) / low.size,
     )

@@ -1,4 +1,4 @@
-"""Grade-window searches cell by cell: the exact lowest line, one label, and banded labels.
+"""Grade-window searches cell by cell: the exact lowest line, one label, and labels at several heights.
 
 Upstream from a source a label is (cost, z). Along a move of length ``l`` from cell a to cell b::
 
@@ -23,9 +23,11 @@ from numba import njit
 
 from pipeline.mainlines.lattice_kernel import DC, DR, F32, F64, I64
 
+I32 = npt.NDArray[np.int32]
 U8 = npt.NDArray[np.uint8]
 NONE = 255
 NEVER = np.float32(np.inf)
+MOST_LABELS = 6  # per cell on the whole grid
 
 
 @njit(cache=True)
@@ -161,7 +163,7 @@ def one_label(  # noqa: C901
 ) -> tuple[F32, F32, U8, int]:
     """Return cost, z and move per cell with one label each (the cheapest), and the queue's peak length.
 
-    Fast, and exact where no window binds; elsewhere it misses legal ground: see :func:`banded`.
+    Fast, and exact where no window binds; elsewhere it misses legal ground: see :func:`staircase`.
     """
     rows, cols = low.shape
     cost = np.full(rows * cols, NEVER, dtype=np.float32)
@@ -255,26 +257,33 @@ def one_label(  # noqa: C901
 
 
 @njit(cache=True)
-def banded(  # noqa: C901
-    low: F32, high: F32, factor: F32, cell_m: float, grade: float, moves: int, bands: int, source: I64,
-    source_z: F64, z_low: F32, came_low: U8,
-) -> tuple[F32, F32, npt.NDArray[np.uint16], int]:
-    """Return cost, z and back pointers of ``bands`` labels per cell, the last one the lowest line.
+def staircase(  # noqa: C901
+    low: F32, high: F32, factor: F32, cell_m: float, grade: float, moves: int, share: float, least_m: float,
+    source: I64, source_z: F64, z_low: F32,
+) -> tuple[F32, F32, I32, U8, I32, int, int]:
+    """Return cost, z, predecessor and move of labels, each cell's cheapest, how many labels, the queue's peak.
 
-    ``z_low`` and ``came_low`` come from :func:`lowest`; the last label of a cell follows exactly
-    that chain, so no legal cell is ever missed. The others hold one label per height band between
-    the cell's lowest line and its ceiling. Back pointers are ``move * bands + band of the
-    predecessor``, 65535 for none. A label once taken up is never overwritten.
+    Labels are taken up in order of cost, so at a cell each one worth keeping lies lower than the one
+    before: a staircase from the cheapest line down to ``z_low``, the lowest (from :func:`lowest`). A
+    further label must come down by ``share`` of what is left above the lowest line, and by
+    ``least_m``; one that reaches the lowest line is always kept, so no legal cell is ever missed.
+    All cells share one store of labels: most need one or two, a few need thirty; should it run
+    short, only lowest lines are added. A predecessor of -1 is a source, a cheapest label of -1 an
+    unreachable cell.
     """
     rows, cols = low.shape
     total = rows * cols
-    last = bands - 1
-    cost = np.full(total * bands, NEVER, dtype=np.float32)
-    z = np.full(total * bands, NEVER, dtype=np.float32)
-    back = np.full(total * bands, 65535, dtype=np.uint16)
-    done = np.zeros(total, dtype=np.uint32)
-    z_done = np.full(total, NEVER, dtype=np.float32)
-    cost_done = np.full(total, NEVER, dtype=np.float32)
+    room = MOST_LABELS * total
+    cost = np.empty(room, dtype=np.float32)
+    z = np.empty(room, dtype=np.float32)
+    pred = np.empty(room, dtype=np.int32)
+    move = np.empty(room, dtype=np.uint8)
+    labels = 0
+    owed = 0  # cells that still await their lowest line: the store keeps room for these
+    for a in range(total):
+        owed += z_low[a] < NEVER
+    first = np.full(total, -1, dtype=np.int32)
+    most = np.full(total, NEVER, dtype=np.float32)  # elevation up to which a further label is worth keeping
     run = np.empty(moves)
     for k in range(moves):
         run[k] = cell_m * math.hypot(DR[k], DC[k])
@@ -283,27 +292,25 @@ def banded(  # noqa: C901
         for c in range(cols):
             if factor[r, c] < math.inf:
                 dearest = max(dearest, factor[r, c])
-    width = 0.25 * cell_m
+    width = 0.001 * cell_m  # labels of one bucket come in any order: this is all that a line costs too much by that
     ring = int(run.max() * dearest / width) + 3
     head = np.full(ring, -1, dtype=np.int32)
-    size = 1024
-    q_label = np.empty(size, dtype=np.int32)
+    size = 1024 + source.shape[0]
+    q_cell = np.empty(size, dtype=np.int32)
     q_cost = np.empty(size, dtype=np.float32)
+    q_z = np.empty(size, dtype=np.float32)
+    q_pred = np.empty(size, dtype=np.int32)
+    q_move = np.empty(size, dtype=np.uint8)
     q_next = np.empty(size, dtype=np.int32)
     free = -1
     used = 0
     waiting = 0
     for i in range(source.shape[0]):
-        a = source[i]
-        if not np.float32(source_z[i]) < z[a * bands + last]:
-            continue
-        cost[a * bands + last] = 0.0
-        z[a * bands + last] = source_z[i]
-        if used == size:
-            q_label, q_cost, q_next = twice(q_label), twice(q_cost), twice(q_next)
-            size *= 2
-        q_label[used] = a * bands + last
+        q_cell[used] = source[i]
         q_cost[used] = 0.0
+        q_z[used] = source_z[i]
+        q_pred[used] = -1
+        q_move[used] = NONE
         q_next[used] = head[0]
         head[0] = used
         used += 1
@@ -319,72 +326,66 @@ def banded(  # noqa: C901
         q_next[e] = free
         free = e
         waiting -= 1
-        lab = q_label[e]
-        if q_cost[e] != cost[lab]:
+        a = q_cell[e]
+        z_here = q_z[e]
+        if not z_here <= most[a]:
             continue
-        a = lab // bands
-        band = lab - a * bands
-        bit = np.uint32(1) << np.uint32(band)
-        if done[a] & bit:
+        if z_here <= z_low[a]:
+            owed -= 1
+        elif labels + owed >= room:
             continue
-        here = cost[lab]
-        z_here = z[lab]
-        done[a] |= bit
-        # the reserved chain goes on even where another label is as good, lest legal ground be missed
-        stale = z_here >= z_done[a] and here >= cost_done[a]
-        if stale and band != last:
-            continue
-        if z_here < z_done[a]:
-            z_done[a] = z_here
-            cost_done[a] = here
+        if first[a] < 0:
+            first[a] = labels
+        here = q_cost[e]
+        cost[labels] = here
+        z[labels] = z_here
+        pred[labels] = q_pred[e]
+        move[labels] = q_move[e]
+        labels += 1
+        down = max(least_m, share * (z_here - z_low[a]))
+        most[a] = max(z_low[a], np.float32(z_here - down)) if z_here > z_low[a] else -NEVER
         r = a // cols
         c = a - r * cols
         half = 0.5 * factor[r, c]
         for k in range(moves):
             i = r + DR[k]
             j = c + DC[k]
-            if i < 0 or j < 0 or i >= rows or j >= cols or not low[i, j] < math.inf:
+            if i < 0 or j < 0 or i >= rows or j >= cols:
                 continue
             n = i * cols + j
-            cc = np.float32(here + run[k] * (half + 0.5 * factor[i, j]))
-            reserved = band == last and came_low[n] == k
-            if stale and not reserved:
+            rise = grade * run[k]
+            worth = most[n]
+            if not np.float32(z_here + rise) <= worth:
                 continue
             if k < 8:
-                zz = max(z_here + grade * run[k], low[i, j])
-                if not zz <= high[i, j]:
+                step = max(z_here + rise, low[i, j])
+                if not step <= high[i, j]:
                     continue
             else:
-                zz = step_z(low, high, r, c, k, z_here, grade * run[k])
-                if not zz < math.inf:
+                step = step_z(low, high, r, c, k, z_here, rise)
+                if not step < math.inf:
                     continue
-            if reserved:
-                to_band = last
-            else:
-                if zz >= z_done[n] and cc >= cost_done[n]:
-                    continue
-                span = high[i, j] - z_low[n]
-                to_band = int((zz - z_low[n]) / span * last) if span > 0.0 and span < math.inf else 0
-                to_band = min(max(to_band, 0), last - 1)
-            nl = n * bands + to_band
-            if not cc < cost[nl] or done[n] & (np.uint32(1) << np.uint32(to_band)):
+            zz = np.float32(step)
+            if not zz <= worth:
                 continue
-            cost[nl] = cc
-            z[nl] = zz
-            back[nl] = k * bands + band
+            cc = np.float32(here + run[k] * (half + 0.5 * factor[i, j]))
             to = int(cc / width) % ring
             if free >= 0:
                 e = free
                 free = q_next[e]
             else:
                 if used == size:
-                    q_label, q_cost, q_next = twice(q_label), twice(q_cost), twice(q_next)
+                    q_cell, q_cost, q_z = twice(q_cell), twice(q_cost), twice(q_z)
+                    q_pred, q_move, q_next = twice(q_pred), twice(q_move), twice(q_next)
                     size *= 2
                 e = used
                 used += 1
-            q_label[e] = nl
+            q_cell[e] = n
             q_cost[e] = cc
+            q_z[e] = zz
+            q_pred[e] = labels - 1
+            q_move[e] = k
             q_next[e] = head[to]
             head[to] = e
             waiting += 1
-    return cost, z, back, size
+    return cost, z, pred, move, first, labels, size

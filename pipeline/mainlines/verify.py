@@ -10,6 +10,7 @@ import numpy.typing as npt
 from pipeline.records import Ground, Route
 from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
+from pipeline.wire import chord_rules
 
 Floats = npt.NDArray[np.float64]
 
@@ -62,7 +63,7 @@ def check_route(terrain: Terrain, ground: Ground, settings: Settings, route: Rou
     if not np.isfinite(cost).all():
         k = int(np.argmin(np.isfinite(cost)))
         return Verdict("enters a no-go", float(s[k]))
-    q = settings.mainlines.min_grade_pct / 100.0
+    q = chord_rules(settings).min_grade_pct / 100.0
     lowest = q * s + np.maximum(route.low_z_m[0], np.maximum.accumulate(low - q * s))
     over = lowest - high
     if over.max() > TOLERANCE_M:

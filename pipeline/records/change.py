@@ -16,7 +16,7 @@ STORM_KINDS: tuple[StormKind, ...] = (
     "stem", "blown_area", "retire",
 )
 DamageState = Literal["lost", "hit", "near", "clear"]
-OptionKind = Literal["rehang", "new_support", "detour", "take", "mend", "regroup", "abandon"]
+OptionKind = Literal["rehang", "new_support", "detour", "take", "mend", "extend", "regroup", "abandon"]
 ChangeAction = Literal["remove", "mend", "new"]
 StepAction = Literal["safe", "remove", "mend", "new", "check"]
 

@@ -9,6 +9,8 @@ import numpy.typing as npt
 
 from pipeline.records.kinds import Floats, GradeConfidence, PipeRole, SupportKind
 
+UPRIGHT_M = 1e-6  # a piece shorter than this in plan has no slope to speak of: its tree stands on the line
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Route:
@@ -149,10 +151,11 @@ class Lateral:
 
     @property
     def min_grade_pct(self) -> float:
-        """Least fall of any piece, in percent of plan length."""
+        """Least fall of any piece, in percent of plan length; straight up, as at a tree on the line, is 100 %."""
         run = np.hypot(*np.diff(self.xyz_m[:, :2], axis=0).T)
         rise = np.diff(self.xyz_m[:, 2])
-        return float((rise / np.maximum(run, 1e-9)).min() * 100.0)
+        upright = (run < UPRIGHT_M) & (rise >= 0.0)
+        return float(np.where(upright, 1.0, rise / np.maximum(run, 1e-9)).min() * 100.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -32,6 +32,7 @@ class Book:
     jobs: list[Job] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     saved: dict[str, Bill] = field(default_factory=dict)
+    ends: dict[str, Bill] = field(default_factory=dict)  # what a new top of a line takes, by the mark of what goes
 
     def put(self, letter: str, item: ChangeItem) -> str:
         """Add an item under the next mark of a letter and return the mark."""

@@ -3,26 +3,32 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import shapely
 
-from pipeline.records import Mainline, OptionKind, Support
+from pipeline.records import Mainline, OptionKind, Pipe, Support
 from pipeline.replan.damage import HAZARD_KINDS, Assessment
 from pipeline.replan.detour import Start, Way, find
+from pipeline.replan.extend import extended
 from pipeline.replan.regroup import Mended, mended
 from pipeline.replan.runs import Run, corridor_m2, rehung, runs_of
-from pipeline.replan.site import PIPE_TIE_EVERY_M, Bill, Site, add
+from pipeline.replan.site import PIPE_TIE_EVERY_M, Bill, Site, add, merged
 from pipeline.replan.splice import Decision
+from pipeline.takeoff.tally import VALVE_TAPS
 
 MOST_STARTS = 400  # supports that a new way may start from, the nearest ones
 TAKE_REACH_M = 120.0  # how far another mainline may be to take a stretch over
+APART_M = 1.0
 STEM_OF_TREE_M = 2.0  # a stem that begins this near a logged tree is that tree's
+_LEAST_SHARE = 1e-9  # of a new stretch: less is rounding
+_SAME_M = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
-    """A damaged piece: a stretch of mainline or a lateral, and its options.
+    """A damaged piece: a stretch of mainline or a lateral, and its options; or new trees that stand together.
 
     ``kinds`` and ``why`` go together; for a stretch ``decisions`` hold what each legal option does.
     """
@@ -33,6 +39,7 @@ class Piece:
     why: tuple[str, ...]
     decisions: tuple[Decision | None, ...] = ()
     mended: Mended | None = None
+    fresh: tuple[int, ...] = ()
 
     @property
     def legal(self) -> tuple[int, ...]:
@@ -48,6 +55,11 @@ class Case:
     assessment: Assessment
     pieces: tuple[Piece, ...]
     alias: dict[int, int]  # a stem's item -> the item of the tree it belongs to
+
+    @property
+    def broken(self) -> bool:
+        """Whether anything but the retiring of trees was logged."""
+        return any(i.kind != "retire" for i in self.site.storm.items)
 
     def clearing_h(self, items: frozenset[int]) -> float:
         """Return the crew-hours that clearing logged things takes, each tree once."""
@@ -70,7 +82,35 @@ def make_case(site: Site, assessment: Assessment) -> Case:
     for k, mark in enumerate(assessment.laterals):
         if mark.bad:
             pieces.append(_lateral_piece(site, assessment, k))
+    pieces += [_fresh_piece(site, assessment, trees) for trees in clusters(site, site.fresh) if trees]
     return Case(site, assessment, tuple(pieces), _aliases(site))
+
+
+def clusters(site: Site, trees: Sequence[int]) -> list[tuple[int, ...]]:
+    """Return trees in groups that no lateral can link: single linkage by reach."""
+    rules = site.plan.settings.laterals
+    apart = 2.0 * (rules.reach_m + rules.max_length_m) + APART_M
+    left = list(trees)
+    xy = {t: complex(site.plan.trees.x_m[t], site.plan.trees.y_m[t]) for t in left}
+    out = []
+    while left:
+        group, edge = [left.pop(0)], 0
+        while edge < len(group):
+            near = [t for t in left if abs(xy[t] - xy[group[edge]]) <= apart]
+            group += near
+            left = [t for t in left if t not in near]
+            edge += 1
+        out.append(tuple(sorted(group)))
+    return out
+
+
+def _fresh_piece(site: Site, assessment: Assessment, trees: tuple[int, ...]) -> Piece:
+    """Return new trees that stand together: joined to laterals with taps to spare, new laterals, or left aside."""
+    sound = tuple(t for t in trees if assessment.usable(t))
+    kept = [(k, la) for k, la in enumerate(site.plan.laterals) if not assessment.laterals[k].bad]
+    some = extended(site, assessment, lines=site.plan.mainlines, kept=kept, trees=sound)
+    why = ("" if some else "no lateral in reach can go on to them", "" if sound else "none of them stands", "")
+    return Piece(None, -1, ("extend", "regroup", "abandon"), why, fresh=sound)
 
 
 def _aliases(site: Site) -> dict[int, int]:
@@ -213,25 +253,71 @@ def decision_bill(case: Case, decision: Decision) -> tuple[Bill, frozenset[int],
     if decision.kind in ("rehang", "new_support") and decision.rehung is not None:
         return decision.rehung.parts, frozenset(run.items), run.corridor_m2, site.clearing["retension"]
     if decision.kind == "abandon":
-        return ({} if run.low == 0 else {"ANCHOR": 1.0}), frozenset(), 0.0, 0.0
+        return end_parts(site, run), frozenset(), 0.0, 0.0
     way = decision.way
     if way is None:
         return {}, frozenset(), 0.0, 0.0
     parts = way_parts(site, way, run)
+    if decision.kind == "take":
+        parts = merged(parts, end_parts(site, run), _foot_parts(site, way, run))
     above = sum(1 for s in run.line.supports if s.station_m >= run.high_m)
     return parts, frozenset(), 0.0, site.clearing["retension"] + above * site.clearing["restake"]
 
 
+def end_parts(site: Site, run: Run) -> Bill:
+    """Return what the new top of a line takes that is cut below a stretch; nothing where nothing of it is left."""
+    parts: Bill = {}
+    if run.low == 0:
+        return parts
+    add(parts, "ANCHOR", 1.0)
+    for pipe in _pipes_below(site, run.line.mainline_id, run.low_m):
+        add(parts, "STRAINER", 1.0)
+        add(parts, "MANIFOLD" if pipe.role == "dry" else f"CAP {pipe.nominal}", 1.0)
+    return parts
+
+
+def _foot_parts(site: Site, way: Way, run: Run) -> Bill:
+    """Return what the foot of a new branch takes, in the size of what it leads to."""
+    parts: Bill = {"ANCHOR": 1.0}
+    below = _pipes_below(site, way.start.mainline_id, way.start.station_m)
+    trunk = next((p for p in below if p.role != "dry"), None)
+    for pipe in site.plan.flow.pipes:
+        if pipe.mainline_id == run.line.mainline_id and pipe.from_station_m <= run.high_m < pipe.to_station_m:
+            if trunk is not None and pipe.role != "dry":
+                add(parts, f"JOIN {trunk.nominal} x {pipe.nominal}", 1.0)
+            if pipe.taps >= VALVE_TAPS:
+                add(parts, f"VALVE {pipe.nominal}", 1.0)
+    if len(below) > 1:
+        add(parts, "MANIFOLD", 1.0)
+    return parts
+
+
+def _pipes_below(site: Site, mainline_id: str, station_m: float) -> list[Pipe]:
+    """Return the pipes, one or wet and dry, that lie just below a station."""
+    return [p for p in site.plan.flow.pipes
+            if p.mainline_id == mainline_id and p.from_station_m < station_m - _SAME_M <= p.to_station_m]
+
+
 def way_parts(site: Site, way: Way, run: Run) -> Bill:
-    """Return the parts of a new stretch, in the size of the line it leads to."""
+    """Return the parts of a new stretch.
+
+    Round damage the sizes that lay there keep their shares, as they are laid; from another
+    mainline the size is that of the stretch it leads to.
+    """
     parts: Bill = {}
     xyz = way.xyz_m
     length = float(abs(((xyz[1:] - xyz[:-1]) ** 2).sum(axis=1) ** 0.5).sum())
+    own = way.start.mainline_id == run.line.mainline_id
     for pipe in site.plan.flow.pipes:
-        if pipe.mainline_id == run.line.mainline_id and pipe.from_station_m <= run.high_m < pipe.to_station_m:
-            add(parts, f"PIPE {pipe.nominal}", length)
-            add(parts, f"WIRE {site.plan.settings.flow.wire}", length)
-            add(parts, "TWIST TIE", length / PIPE_TIE_EVERY_M)
+        if pipe.mainline_id != run.line.mainline_id:
+            continue
+        over = min(pipe.to_station_m, run.high_m) - max(pipe.from_station_m, run.low_m)
+        leads = pipe.from_station_m <= run.high_m < pipe.to_station_m
+        share = over / (run.high_m - run.low_m) if own else float(leads)
+        if share > _LEAST_SHARE:
+            add(parts, f"PIPE {pipe.nominal}", share * length)
+            add(parts, f"WIRE {site.plan.settings.flow.wire}", share * length)
+            add(parts, "TWIST TIE", share * length / PIPE_TIE_EVERY_M)
             add(parts, f"COUPLING {pipe.nominal}", 2.0)
     for s in way.supports:
         add_support(parts, s)

@@ -150,10 +150,13 @@ def _mark_trees(
 
 
 def _nearest(index: shapely.STRtree, item: StormItem, reach_m: float) -> int:
-    """Return the tree a logged place means (a stem: the tree at one of its ends), -1 when none is near enough."""
-    points = [item.shape] if item.shape.length == 0.0 else [shapely.Point(item.shape.coords[0])]
-    near = index.query_nearest(points[0], max_distance=reach_m, all_matches=False)
-    return int(near[0]) if len(near) else -1
+    """Return the tree a logged place means (a stem: the tree at its first end, else at its other), -1 for none near."""
+    xy = shapely.get_coordinates(item.shape)
+    for end in (xy[:1] if item.shape.length == 0.0 else xy[[0, -1]]):
+        near = index.query_nearest(shapely.Point(end), max_distance=reach_m, all_matches=False)
+        if len(near):
+            return int(near[0])
+    return -1
 
 
 # ---------------------------------------------------------------- lines

@@ -15,6 +15,7 @@ from pipeline.records import Floats, Mainline, Network, Route, Support
 from pipeline.replan.regroup import crosses
 from pipeline.replan.site import HIT_M, Site
 from pipeline.terrain.burn import covered
+from pipeline.wire import chord_rules
 
 MARGIN_M = 60.0  # how far round a damaged stretch the way is looked for
 CLEAR_M = 1.5  # a new line keeps this far from lines that stay, on the search grid
@@ -167,7 +168,7 @@ def _search(
     places = sorted(at)
     found = cheapest(
         low, high, cost, cell_m=site.terrain.cell_m,
-        min_grade_pct=site.plan.settings.mainlines.min_grade_pct + STEEPER_PCT,
+        min_grade_pct=chord_rules(site.plan.settings).min_grade_pct + STEEPER_PCT,
         sources=Sources(np.array([p[0] for p in places]), np.array([p[1] for p in places]),
                         np.array([at[p].z_m for p in places])),
     )
@@ -203,7 +204,7 @@ def _straight(
     x, y = site.terrain.xy(path[keep, 0] + grid.row, path[keep, 1] + grid.col)
     xy = np.column_stack([x, y])
     xy[0], xy[-1] = (start.x_m, start.y_m), (target.x_m, target.y_m)
-    rules = site.plan.settings.mainlines
+    rules = chord_rules(site.plan.settings)
     n = len(xy)
     cost, z, back = np.full(n, np.inf), np.full(n, np.inf), np.full(n, -1)
     cost[0], z[0] = 0.0, start.z_m
@@ -308,6 +309,6 @@ def _hung(
     xyz[-1] = (target.x_m, target.y_m, target.line_z_m)
     xyz[0] = (start.x_m, start.y_m, start.z_m)
     fall = np.diff(xyz[:, 2]) / np.maximum(np.hypot(*np.diff(xyz[:, :2], axis=0).T), 1e-9)
-    if fall.min() * 100.0 < plan.settings.mainlines.min_grade_pct:
+    if fall.min() * 100.0 < chord_rules(plan.settings).min_grade_pct:
         return "the new stretch would not fall enough"
     return Way(start, line.supports[1:-1], line.plan_length_m, xyz, line.supports[0].ground_z_m)

@@ -15,7 +15,7 @@ from pipeline.records import Flow, Grouping, Mainline, Pipe, Plan
 from pipeline.replan.ids import Ids
 from pipeline.replan.site import Site
 from pipeline.replan.splice import Lines
-from pipeline.wire import sap_weight_n_per_m, side_tie_spacing_m, wire_row
+from pipeline.wire import planned_spacing_m, sap_weight_n_per_m, wire_row
 
 _SAME_M = 1e-6
 
@@ -150,7 +150,7 @@ def _ties_m(pipe: Pipe, grade_pct: float, site: Site) -> float:
     weight = made.weight_n_per_m + wire_row(settings.flow.wire).weight_n_per_m
     if pipe.role != "dry":
         weight += sap_weight_n_per_m(made.inner_diameter_mm, settings.flow.fill_ratio)
-    return side_tie_spacing_m(weight, settings.flow.wire_tension_n, grade_pct, 0.0, settings.mainlines.sag_allowance_m)
+    return planned_spacing_m(weight, grade_pct, settings)
 
 
 # ---------------------------------------------------------------- what no longer fits

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pipeline.records import RepairOption, RepairPiece
 from pipeline.replan.case import Case, Piece, decision_bill, lateral_corridor_m2, lateral_items
-from pipeline.replan.outcome import Choice, mend_parts, new_parts
+from pipeline.replan.extend import extend_parts, extended
+from pipeline.replan.outcome import Choice, mend_parts, new_parts, pays
 from pipeline.replan.regroup import regrouped
 from pipeline.replan.site import Bill
 
@@ -17,10 +20,14 @@ def piece_records(case: Case, choice: Choice) -> tuple[RepairPiece, ...]:
     plan = case.site.plan
     for k, piece in enumerate(case.pieces):
         options = tuple(
-            RepairOption(kind, why, *_cost(case, piece, i))
+            _checked(piece, RepairOption(kind, why, *_cost(case, piece, i)))
             for i, (kind, why) in enumerate(zip(piece.kinds, piece.why, strict=True))
         )
-        if piece.run is not None:
+        if piece.fresh:
+            names = [plan.trees.tree_id[t] for t in piece.fresh]
+            called = f"{names[0]} + {len(names) - 1}" if len(names) > 1 else names[0]
+            out.append(RepairPiece(f"D{k + 1}", "trees", called, 0.0, 0.0, "clear", options, choice[k]))
+        elif piece.run is not None:
             run = piece.run
             out.append(RepairPiece(f"D{k + 1}", "mainlines", run.line.mainline_id, run.low_m, run.high_m, run.state,
                                    options, choice[k]))
@@ -33,9 +40,26 @@ def piece_records(case: Case, choice: Choice) -> tuple[RepairPiece, ...]:
     return tuple(out)
 
 
+def _checked(piece: Piece, option: RepairOption) -> RepairOption:
+    """Return an option, one that leads to none of the new trees with the reason."""
+    if piece.fresh and option.legal and option.kind != "abandon" and not option.taps:
+        return replace(option, why="no lateral to them is legal and pays")
+    return option
+
+
+def served_choice(case: Case, choice: Choice, served: frozenset[int]) -> Choice:
+    """Return a choice in which new trees that no lateral serves, whatever was tried, count as left aside."""
+    return tuple(
+        piece.kinds.index("abandon") if piece.fresh and not served & set(piece.fresh) else k
+        for piece, k in zip(case.pieces, choice, strict=True)
+    )
+
+
 def _cost(case: Case, piece: Piece, i: int) -> Cost:
     if piece.why[i]:
         return 0.0, 0.0, 0
+    if piece.fresh:
+        return _fresh_cost(case, piece, i)
     return _run_cost(case, piece, i) if piece.run is not None else _lateral_cost(case, piece, i)
 
 
@@ -47,6 +71,28 @@ def _run_cost(case: Case, piece: Piece, i: int) -> Cost:
     money, hung = case.site.bill(parts)
     taps = 0 if piece.kinds[i] == "abandon" else _taps_above(case, piece)
     return money, hung + hours + case.clearing_h(items) + case.area_h(area), taps
+
+
+def _fresh_cost(case: Case, piece: Piece, i: int) -> Cost:
+    """Return what leading new trees to lines takes, on the lines as they were."""
+    site, parts = case.site, Bill()
+    if piece.kinds[i] == "abandon":
+        return 0.0, 0.0, 0
+    kept = {k: la for k, la in enumerate(site.plan.laterals) if not case.assessment.laterals[k].bad}
+    left, taps = set(piece.fresh), 0
+    if piece.kinds[i] == "extend":
+        longer = extended(site, case.assessment, lines=site.plan.mainlines, kept=tuple(kept.items()), trees=piece.fresh)
+        for k, lateral in longer.items():
+            extend_parts(site, parts, kept[k], lateral)
+            left -= set(lateral.tree)
+            taps += lateral.taps - kept[k].taps
+        kept |= longer
+    made = [la for la, _ in regrouped(site, case.assessment, lines=site.plan.mainlines, kept=tuple(kept.values()),
+                                      trees=sorted(left)) if pays(site, la)]
+    for new in made:
+        new_parts(site, parts, new)
+    money, hours = site.bill(parts)
+    return money, hours, taps + sum(new.taps for new in made)
 
 
 def _taps_above(case: Case, piece: Piece) -> int:
@@ -74,7 +120,7 @@ def _lateral_cost(case: Case, piece: Piece, i: int) -> Cost:
     if piece.kinds[i] == "mend" and piece.mended.lateral is not None:
         mend_parts(parts, lateral, piece.mended.lateral)
         money, hours = site.bill(parts)
-        hours += case.clearing_h(lateral_items(case, piece.lateral))
+        hours += case.clearing_h(lateral_items(case, piece.lateral)) + site.clearing["restake"]
         hours += case.area_h(lateral_corridor_m2(case, piece.lateral))
         return money, hours, piece.mended.lateral.taps
     made = regrouped(

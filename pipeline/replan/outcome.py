@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
-from pipeline.records import Lateral, Mainline
-from pipeline.replan.case import Case, Piece, decision_bill, lateral_corridor_m2, lateral_items
+from pipeline.records import Floats, Ints, Lateral, Mainline
+from pipeline.replan.case import Case, Piece, clusters, decision_bill, lateral_corridor_m2, lateral_items
+from pipeline.replan.extend import extend_parts, extended
 from pipeline.replan.ids import Ids
 from pipeline.replan.regroup import Closed, regrouped
 from pipeline.replan.site import Bill, Site, add, merged
-from pipeline.replan.splice import Lines, splice
+from pipeline.replan.splice import Decision, Lines, splice
 
 RING_M = 1.24  # tubing round the last tree: girth of a 30 cm trunk and slack; rules.csv takeoff.unknown_dbh, ring_slack
-APART_M = 1.0
 Choice = tuple[int, ...]
 
 
@@ -39,6 +41,8 @@ class Outcome:
         Trees for which a new lateral was looked for.
     cleared : frozenset of int
         Logged things that must be cleared for this combination.
+    extended : frozenset of int
+        Old indices of laterals that go on to new trees.
     """
 
     choice: Choice
@@ -54,6 +58,7 @@ class Outcome:
     cleared: frozenset[int]
     needed: Bill
     reused: Bill
+    extended: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +76,7 @@ class _Base:
     other_h: float
     taps: int
     bound: float
+    extended: frozenset[int]
 
 
 class Evaluator:
@@ -85,41 +91,52 @@ class Evaluator:
         self.sound = int(sum(
             int(trees.taps[t]) for la in self.site.plan.laterals for t in la.tree if case.assessment.usable(t)
         ))
-        self._least = self._least_costs()
+        self.sound += int(sum(int(trees.taps[t]) for p in case.pieces for t in p.fresh))
+        self._least = np.full(len(trees), np.nan)
         self._lines: dict[Choice, Lines | str] = {}
         self._groups: dict[tuple[object, ...], tuple[tuple[Lateral, float], ...]] = {}
         self._closed: Closed = {}
-        self._of_lateral = {p.lateral: k for k, p in enumerate(case.pieces) if p.run is None}
+        self._of_lateral = {p.lateral: k for k, p in enumerate(case.pieces) if p.lateral >= 0}
         self._box = np.array([
             [*la.xyz_m[:, :2].min(axis=0), *la.xyz_m[:, :2].max(axis=0)] for la in self.site.plan.laterals
         ]).reshape(-1, 4)
 
-    def _least_costs(self) -> np.ndarray:
-        """Return for each tree the least that leading it to another lateral can cost, or giving it up.
+    def _least_cost(self, trees: Sequence[int]) -> float:
+        """Return the least that leading trees to another lateral can cost, or giving them up, tree by tree.
 
-        Its own piece of tubing is no shorter than the way to the nearest tree or mainline (ways
+        A tree's own piece of tubing is no shorter than the way to the nearest tree or mainline (ways
         that may come included), and a lateral's entry and end are shared by at most ``max_taps``.
         """
+        new = np.array([t for t in dict.fromkeys(trees) if np.isnan(self._least[t])], dtype=np.int64)
+        if len(new):
+            self._least[new] = self._least_costs(new)
+        return float(self._least[list(trees)].sum()) if trees else 0.0
+
+    def _least_costs(self, trees: Ints) -> Floats:
+        site, all_trees = self.site, self.site.plan.trees
+        xy = np.column_stack([all_trees.x_m, all_trees.y_m])
+        lines, known = self._lines_and_trees
+        near = shapely.distance(shapely.points(xy[trees]), lines)
+        if known.n > 1:
+            near = np.minimum(near, known.query(xy[trees], k=2)[0][:, 1])
+        labour = site.labour / 60.0
+        metre = site.price_of("TUBING") + site.minutes.get("TUBING", 0.0) * labour
+        ends = sum(site.price_of(c) + site.minutes.get(c, 0.0) * labour for c in ("ENTRY", "END RING"))
+        taps = all_trees.taps[trees].astype(np.float64)
+        share = ends * taps / site.plan.settings.laterals.max_taps
+        return np.asarray(np.minimum(self.value * taps, near * metre + share), dtype=np.float64)
+
+    @cached_property
+    def _lines_and_trees(self) -> tuple[BaseGeometry, cKDTree]:
+        """All mainlines with the ways that may come, and all trees that a lateral may lead to."""
         plan = self.site.plan
-        xy = np.column_stack([plan.trees.x_m, plan.trees.y_m])
-        served = np.array(sorted(t for la in plan.laterals for t in la.tree), dtype=np.int64)
-        out = np.zeros(len(xy))
-        if not len(served):
-            return out
         ways = [d.way for p in self.case.pieces for d in p.decisions if d is not None and d.way is not None]
         lines = shapely.multilinestrings([
             *(shapely.linestrings(m.xyz_m[:, :2]) for m in plan.mainlines),
             *(shapely.linestrings(w.xyz_m[:, :2]) for w in ways),
         ])
-        to_line = shapely.distance(shapely.points(xy[served]), lines)
-        near = cKDTree(xy[served]).query(xy[served], k=2)[0][:, 1] if len(served) > 1 else to_line
-        metre = self.site.price_of("TUBING") + self.site.minutes.get("TUBING", 0.0) / 60.0 * self.site.labour
-        labour = self.site.labour / 60.0
-        ends = sum(self.site.price_of(c) + self.site.minutes.get(c, 0.0) * labour for c in ("ENTRY", "END RING"))
-        taps = plan.trees.taps[served].astype(np.float64)
-        share = ends * taps / plan.settings.laterals.max_taps
-        out[served] = np.minimum(self.value * taps, np.minimum(to_line, near) * metre + share)
-        return out
+        some = sorted({*(t for la in plan.laterals for t in la.tree), *self.site.fresh})
+        return lines, cKDTree(np.column_stack([plan.trees.x_m[some], plan.trees.y_m[some]]))
 
     # ---- before regrouping
     def base(self, choice: Choice) -> _Base | str:
@@ -128,7 +145,10 @@ class Evaluator:
         if isinstance(lines, str):
             return lines
         case, site = self.case, self.site
-        parts, items, area, hours = self._decided(choice)
+        made = [p.decisions[k] for p, k in zip(case.pieces[: self.runs], choice, strict=False)]
+        if any(d is not None and d.kind != "abandon" and not _stands(d, lines) for d in made):
+            return "a stretch cannot be repaired on a line that is given up"
+        parts, items, area, hours = self._decided(made, lines)
         kept: list[tuple[int, Lateral]] = []
         mended: set[int] = set()
         pooled: list[int] = []
@@ -147,18 +167,42 @@ class Evaluator:
                     items |= lateral_items(case, k)
                     area += lateral_corridor_m2(case, k)
                     mend_parts(parts, lateral, stays)
+                    hours += site.clearing["restake"]
             else:
                 sound = [t for t in lateral.tree if case.assessment.usable(t)]
                 take_back(site, reusable, sound)
                 if kind in ("keep", "regroup"):
                     pooled += sound
+        longer = self._extend(choice, lines, kept, parts, pooled, frozenset(mended))
         taps = sum(la.taps for _, la in kept)
         money, hung_h = site.bill(parts)
         all_h = hung_h + hours + case.clearing_h(items) + case.area_h(area)
         could = taps + int(site.plan.trees.taps[pooled].sum()) if pooled else taps
-        bound = money + all_h * site.labour + self.value * (self.sound - could) + float(self._least[pooled].sum())
+        bound = money + all_h * site.labour + self.value * (self.sound - could) + self._least_cost(pooled)
         return _Base(choice, lines, tuple(kept), frozenset(mended), tuple(sorted(pooled)), items, parts, reusable,
-                     hours + case.area_h(area), taps, bound)
+                     hours + case.area_h(area), taps, bound, longer)
+
+    def _extend(
+        self, choice: Choice, lines: Lines, kept: list[tuple[int, Lateral]], parts: Bill, pooled: list[int],
+        mended: frozenset[int],
+    ) -> frozenset[int]:
+        """Lead new trees to laterals that go on; the others wait for a lateral of their own."""
+        out: set[int] = set()
+        for piece, k in zip(self.case.pieces, choice, strict=True):
+            if not piece.fresh or piece.kinds[k] == "abandon":
+                continue
+            left = set(piece.fresh)
+            if piece.kinds[k] == "extend":
+                longer = extended(self.site, self.case.assessment, lines=lines.mainlines, kept=kept, trees=piece.fresh,
+                                  closed=mended)
+                for i, (old, lateral) in enumerate(kept):
+                    if old in longer:
+                        extend_parts(self.site, parts, lateral, longer[old])
+                        kept[i] = (old, longer[old])
+                        left -= set(longer[old].tree)
+                out |= set(longer)
+            pooled += sorted(left)
+        return frozenset(out)
 
     def lines(self, choice: Choice) -> Lines | str:
         """Return the mainlines of a combination of decisions about stretches."""
@@ -170,14 +214,15 @@ class Evaluator:
                 self._lines[choice] = splice(self.site, [d for d in decided if d is not None], Ids.of(self.site.plan))
         return self._lines[choice]
 
-    def _decided(self, choice: Choice) -> tuple[Bill, frozenset[int], float, float]:
+    def _decided(
+        self, made: Sequence[Decision | None], lines: Lines
+    ) -> tuple[Bill, frozenset[int], float, float]:
         """Return parts, things to clear, blown ground to clear and other hours of the stretches."""
         parts: list[Bill] = []
         items: frozenset[int] = frozenset()
         area = hours = 0.0
-        for piece, k in zip(self.case.pieces[: self.runs], choice, strict=False):
-            decision = piece.decisions[k]
-            if decision is not None:
+        for decision in made:
+            if decision is not None and _stands(decision, lines):
                 own, logged, blown, more = decision_bill(self.case, decision)
                 parts.append(own)
                 items, area, hours = items | logged, area + blown, hours + more
@@ -198,7 +243,7 @@ class Evaluator:
         taps = base.taps + sum(la.taps for la, _ in made)
         cost = money + hours * site.labour + self.value * (self.sound - taps)
         return Outcome(base.choice, cost, money, hours, taps, base.lines, base.kept, made, base.mended, base.pooled,
-                       base.cleared, parts, reused)
+                       base.cleared, parts, reused, base.extended)
 
     def evaluate(self, choice: Choice) -> Outcome | str:
         """Return the outcome of a combination, or why it is not legal."""
@@ -231,38 +276,21 @@ class Evaluator:
 
     def _paying(self, made: tuple[tuple[Lateral, float], ...]) -> tuple[tuple[Lateral, float], ...]:
         """Return the new laterals that cost no more than their taps are worth."""
-        out = []
-        for lateral, ceiling in made:
-            parts: Bill = {}
-            new_parts(self.site, parts, lateral)
-            money, hours = self.site.bill(parts)
-            if money + hours * self.site.labour <= self.value * lateral.taps:
-                out.append((lateral, ceiling))
-        return tuple(out)
+        return tuple(pair for pair in made if pays(self.site, pair[0]))
 
     def _clusters(self, trees: Sequence[int]) -> list[tuple[int, ...]]:
-        """Return trees in groups that no lateral can link: single linkage by reach."""
-        if not trees:
-            return []
-        rules = self.site.plan.settings.laterals
-        apart = 2.0 * (rules.reach_m + rules.max_length_m) + APART_M
-        left = list(trees)
-        xy = {t: complex(self.site.plan.trees.x_m[t], self.site.plan.trees.y_m[t]) for t in left}
-        out = []
-        while left:
-            group, edge = [left.pop(0)], 0
-            while edge < len(group):
-                near = [t for t in left if abs(xy[t] - xy[group[edge]]) <= apart]
-                group += near
-                left = [t for t in left if t not in near]
-                edge += 1
-            out.append(tuple(sorted(group)))
-        return out
+        return clusters(self.site, trees)
 
 
 def _meets(line: Mainline, low: np.ndarray, high: np.ndarray) -> bool:
     xy = line.xyz_m[:, :2]
     return bool((xy.min(axis=0) <= high).all() and (xy.max(axis=0) >= low).all())
+
+
+def _stands(decision: Decision, lines: Lines) -> bool:
+    """Whether what a stretch hangs on is still there; it goes with what is given up below it."""
+    run = decision.run
+    return lines.place(run.line.mainline_id, run.high_m if decision.kind == "take" else run.low_m) is not None
 
 
 def _stays(lateral: Lateral, piece: Piece | None, place: tuple[str, float]) -> Lateral:
@@ -294,6 +322,14 @@ def new_parts(site: Site, parts: Bill, lateral: Lateral) -> None:
     add(parts, "END RING", 1.0)
     add(parts, "DROP TUBING", lateral.taps * site.plan.settings.laterals.drop_length_m)
     add(parts, "SPOUT", float(lateral.taps))
+
+
+def pays(site: Site, lateral: Lateral) -> bool:
+    """Whether a new lateral costs no more than its taps are worth."""
+    parts: Bill = {}
+    new_parts(site, parts, lateral)
+    money, hours = site.bill(parts)
+    return money + hours * site.labour <= site.tap_value() * lateral.taps
 
 
 def take_back(site: Site, reusable: Bill, sound: Sequence[int]) -> None:

@@ -21,12 +21,14 @@ from pipeline.records import (
     Support,
 )
 from pipeline.replan.book import Book, Finished, Job
-from pipeline.replan.case import Case, decision_bill
+from pipeline.replan.case import Case, decision_bill, end_parts
+from pipeline.replan.extend import extend_parts
 from pipeline.replan.order import Task, best_order
 from pipeline.replan.outcome import mend_parts, new_parts, take_back
 from pipeline.replan.runs import Run
-from pipeline.replan.site import Bill, merged
+from pipeline.replan.site import Bill
 from pipeline.replan.steps import steps_of
+from pipeline.replan.sums import net_parts, sections_of
 
 _SAME_M = 1e-6
 
@@ -52,7 +54,7 @@ def write(case: Case, done: Finished) -> Written:
     _lateral_jobs(book, old)
     jobs = _ordered(book)
     steps = steps_of(book, jobs)
-    return Written(tuple(book.items), jobs, steps, _net_parts(book), _sections(book))
+    return Written(tuple(book.items), jobs, steps, net_parts(book), sections_of(book))
 
 
 class _OldHomes:
@@ -114,11 +116,16 @@ def _item(action: str, layer: str, subject: str, section: str, points: Floats, *
 
 def _gone_mainlines(book: Book, old: _OldHomes) -> None:
     site, lines = book.case.site, book.done.outcome.lines
+    ends = _new_tops(book)
     for line in site.plan.mainlines:
         for low, high in lines.lost(line):
             for section_id, a, b in old.parts(line.mainline_id, low, high):
                 points = _stretch(line, a, b)
-                book.put("R", _item("remove", "mainlines", line.mainline_id, section_id, points, at_m=a))
+                end = next((parts for m, s, parts in ends if m == line.mainline_id and abs(s - a) < _SAME_M), None)
+                mark = book.put("R", _item("remove", "mainlines", line.mainline_id, section_id, points, at_m=a,
+                                           note="" if end is None else "end"))
+                if end:
+                    book.ends[mark] = end
     now = {s.support_id for m in lines.mainlines for s in m.supports}
     for line in site.plan.mainlines:
         gone = lines.lost(line)
@@ -128,6 +135,20 @@ def _gone_mainlines(book: Book, old: _OldHomes) -> None:
                 book.put("R", _item("remove", "supports", s.support_id, old.at(line.mainline_id, s.station_m),
                                     np.array([[s.x_m, s.y_m, s.line_z_m]]), at_m=s.station_m,
                                     trees=(s.tree_id,) if s.tree_id else ()))
+
+
+def _new_tops(book: Book) -> list[tuple[str, float, Bill]]:
+    """Return where lines end lower now, and what that takes; a line that is taken over has it in its job."""
+    lines = book.done.outcome.lines
+    out = []
+    for piece, k in zip(book.case.pieces, book.done.outcome.choice, strict=True):
+        run = piece.run
+        if run is None or run.low == 0 or piece.kinds[k] not in ("abandon", "take"):
+            continue
+        if lines.place(run.line.mainline_id, run.low_m) is not None:
+            parts = end_parts(book.case.site, run) if piece.kinds[k] == "abandon" else Bill()
+            out.append((run.line.mainline_id, run.low_m, parts))
+    return out
 
 
 def _gone_laterals(book: Book, old: _OldHomes) -> None:
@@ -143,7 +164,7 @@ def _gone_laterals(book: Book, old: _OldHomes) -> None:
                                 taps=lateral.taps, trees=names, at_m=lateral.entry_station_m, note="whole"))
             sound = [t for t in lateral.tree if book.case.assessment.usable(t)]
             take_back(site, book.saved.setdefault(section_id, {}), sound)
-        elif len(stays[k].tree) < len(lateral.tree):
+        elif set(lateral.tree) - set(stays[k].tree):
             _shortened(book, lateral, stays[k], section_id)
 
 
@@ -226,6 +247,8 @@ def _lateral_jobs(book: Book, old: _OldHomes) -> None:
         k = done.old_index.get(n, -1)
         if k in done.outcome.mended:
             _mended_job(book, old, plan.laterals[k], lateral)
+        elif k in done.outcome.extended:
+            _extended_job(book, old, plan.laterals[k], lateral)
         elif k < 0:
             section_id = _new_home(done.zones.sections, lateral.mainline_id, lateral.entry_station_m)
             names = tuple(plan.trees.tree_id[t] for t in lateral.tree)
@@ -235,6 +258,18 @@ def _lateral_jobs(book: Book, old: _OldHomes) -> None:
             new_parts(site, parts, lateral)
             book.jobs.append(Job(section_id, "laterals", lateral.lateral_id, "regroup", (mark,), parts, 0.0,
                                   lateral.taps, None, _run_below(book, lateral)))
+
+
+def _extended_job(book: Book, old: _OldHomes, was: Lateral, now: Lateral) -> None:
+    """Add the piece of a lateral that goes on behind its last tree to new ones."""
+    section_id, count = old.of_lateral.get(was.lateral_id, ""), len(was.tree)
+    names = tuple(book.case.site.plan.trees.tree_id[t] for t in now.tree[count:])
+    mark = book.put("N", _item("new", "laterals", now.lateral_id, section_id, now.xyz_m[count:],
+                               taps=now.taps - was.taps, trees=names, at_m=now.entry_station_m, note="extend"))
+    parts: Bill = {}
+    extend_parts(book.case.site, parts, was, now)
+    book.jobs.append(Job(section_id, "laterals", now.lateral_id, "extend", (mark,), parts, 0.0, now.taps - was.taps,
+                         None, _run_below(book, now)))
 
 
 def _mended_job(book: Book, old: _OldHomes, was: Lateral, now: Lateral) -> None:
@@ -306,8 +341,9 @@ def _next_run(book: Book, run: Run) -> Run | None:
 def _taps_behind(book: Book, run: Run) -> int:
     """Return taps of sound laterals whose first stretch under repair is this one."""
     done = book.done
+    old = book.case.site.plan.laterals  # what a lateral gains beside is restored by its own job
     return sum(
-        la.taps for n, la in enumerate(done.laterals)
+        min(la.taps, old[done.old_index[n]].taps) for n, la in enumerate(done.laterals)
         if n in done.old_index and done.old_index[n] not in done.outcome.mended and _run_below(book, la) is run
     )
 
@@ -329,50 +365,3 @@ def _ordered(book: Book) -> tuple[ChangeJob, ...]:
         )
         for i in order
     )
-
-
-# ---------------------------------------------------------------- sums
-
-
-def _net_parts(book: Book) -> tuple[NetPart, ...]:
-    """Return parts by section: needed, used again, saved."""
-    needed: dict[str, Bill] = {}
-    for job in book.jobs:
-        needed[job.section_id] = merged(needed.get(job.section_id, {}), job.parts)
-    left = dict(book.done.outcome.reused)
-    sections = [s.section_id for s in book.case.site.plan.sections]
-    out = []
-    for section_id in sections:
-        own, saved = needed.get(section_id, {}), book.saved.get(section_id, {})
-        for code in (*own, *(c for c in saved if c not in own)):
-            quantity = own.get(code, 0.0)
-            reuse = min(quantity, left.get(code, 0.0))
-            left[code] = left.get(code, 0.0) - reuse
-            out.append(NetPart(section_id, code, _unit(code), quantity, reuse, saved.get(code, 0.0)))
-    return tuple(out)
-
-
-def _unit(code: str) -> str:
-    metres = ("PIPE", "WIRE", "TUBING", "DROP TUBING", "SIDE WIRE", "FLAGGING")
-    return "m" if any(code == m or code.startswith(m + " ") for m in metres) else "pc"
-
-
-def _sections(book: Book) -> tuple[SectionChange, ...]:
-    plan, zones = book.case.site.plan, book.done.zones
-    now = {s.section_id: s for s in zones.sections}
-    out = []
-    for was in plan.sections:
-        name = was.section_id
-        if name not in (*zones.touched, *zones.retired):
-            continue
-        own = [i for i in book.items if i.section_id == name]
-
-        def metres(action: str, layer: str, items: Sequence[ChangeItem] = own) -> float:
-            return sum(i.length_m for i in items if i.action == action and i.layer == layer)
-
-        out.append(SectionChange(
-            name, now[name].revision if name in now else "", was.revision or plan.settings.bush.revision, was.taps,
-            now[name].taps if name in now else 0, metres("remove", "mainlines"), metres("new", "mainlines"),
-            metres("remove", "laterals"), metres("new", "laterals"), retired=name in zones.retired,
-        ))
-    return tuple(out)

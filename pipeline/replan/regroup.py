@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from pipeline import laterals as laterals_room
-from pipeline.records import Floats, GradeConfidence, Lateral, Mainline, Mask
+from pipeline.records import Floats, GradeConfidence, Grouping, Lateral, Mainline, Mask, Trees
 from pipeline.replan.damage import Assessment
 from pipeline.replan.site import HIT_M, Site
 from pipeline.terrain.burn import covered
@@ -125,20 +125,11 @@ def regrouped(
     """
     if not trees:
         return ()
-    plan = site.plan
-    index = np.array(sorted(trees), dtype=np.int64)
-    rules = plan.settings.laterals
-    box = shapely.box(*_bounds(plan.trees.x_m[index], plan.trees.y_m[index])).buffer(
-        rules.reach_m + rules.max_length_m + 5.0)
-    near_lines = tuple(m for m in lines if shapely.LineString(m.xyz_m[:, :2]).intersects(box))
-    names = {m.mainline_id for m in near_lines}
-    near_lines = tuple(m if m.parent_id in names else replace(m, parent_id="") for m in near_lines)
-    near_kept = [la for la in kept if shapely.LineString(la.xyz_m[:, :2]).intersects(box)]
+    near_lines, near_kept = _near(site, lines, kept, trees)
     if not near_lines:
         return ()
     blocked = _blocked(site, assessment, near_kept, {} if closed is None else closed)
-    tried = np.zeros(len(plan.trees), dtype=np.bool_)
-    tried[index] = True
+    tried = _mask(site, trees)
     for _ in range(TRIES):
         made = _group(site, near_lines, blocked, tried)
         bad = [k for k, (la, _) in enumerate(made) if _spoils(site, la, near_kept)]
@@ -149,21 +140,59 @@ def regrouped(
     return tuple(pair for k, pair in enumerate(made) if k not in bad)
 
 
+def unserved(
+    site: Site, assessment: Assessment, *, lines: Sequence[Mainline], kept: Sequence[Lateral], trees: Sequence[int]
+) -> dict[int, str]:
+    """Return for trees that no lateral leads to why none does: a code, NOT_WORTH_IT where one could.
+
+    Parameters are those of :func:`regrouped`.
+    """
+    near_lines, near_kept = _near(site, lines, kept, trees)
+    if not near_lines:
+        return dict.fromkeys(trees, "OUT_OF_REACH")
+    blocked = _blocked(site, assessment, near_kept, {})
+    reason = _grouping(site, near_lines, blocked, _mask(site, trees)).reason
+    return {t: reason[t] or "NOT_WORTH_IT" for t in trees}
+
+
+def _near(
+    site: Site, lines: Sequence[Mainline], kept: Sequence[Lateral], trees: Sequence[int]
+) -> tuple[tuple[Mainline, ...], list[Lateral]]:
+    """Return the mainlines and laterals that trees could have to do with."""
+    index, rules = np.array(sorted(trees), dtype=np.int64), site.plan.settings.laterals
+    box = shapely.box(*_bounds(site.plan.trees.x_m[index], site.plan.trees.y_m[index])).buffer(
+        rules.reach_m + rules.max_length_m + 5.0)
+    near = tuple(m for m in lines if shapely.LineString(m.xyz_m[:, :2]).intersects(box))
+    names = {m.mainline_id for m in near}
+    near = tuple(m if m.parent_id in names else replace(m, parent_id="") for m in near)
+    return near, [la for la in kept if shapely.LineString(la.xyz_m[:, :2]).intersects(box)]
+
+
+def _mask(site: Site, trees: Sequence[int]) -> Mask:
+    tried = np.zeros(len(site.plan.trees), dtype=np.bool_)
+    tried[list(trees)] = True
+    return tried
+
+
 def _group(
     site: Site, lines: tuple[Mainline, ...], blocked: Mask, tried: Mask
 ) -> tuple[tuple[Lateral, float], ...]:
-    plan = site.plan
-    trees = replace(plan.trees, status=tuple("served" if t else "set_aside" for t in tried))
-    reason = tuple("" if t else "ABANDONED" for t in tried)
-    ground = replace(site.ground, lateral_blocked=blocked)
-    grouping, _ = laterals_room.group(
-        mainlines=lines, terrain=site.terrain, ground=ground, trees=trees, reason=reason, settings=plan.settings,
-    )
     settled, _ = laterals_room.settle(
-        grouping=grouping, mainlines=lines, terrain=site.terrain, trees=trees, settings=plan.settings,
-        confidence=confidence_of(site),
+        grouping=_grouping(site, lines, blocked, tried), mainlines=lines, terrain=site.terrain,
+        trees=_tried(site, tried), settings=site.plan.settings, confidence=confidence_of(site),
     )
     return tuple(zip(settled.laterals, settled.entry_ceiling_z_m.tolist(), strict=True))
+
+
+def _grouping(site: Site, lines: tuple[Mainline, ...], blocked: Mask, tried: Mask) -> Grouping:
+    return laterals_room.group(
+        mainlines=lines, terrain=site.terrain, ground=replace(site.ground, lateral_blocked=blocked),
+        trees=_tried(site, tried), reason=tuple("" if t else "ABANDONED" for t in tried), settings=site.plan.settings,
+    )[0]
+
+
+def _tried(site: Site, tried: Mask) -> Trees:
+    return replace(site.plan.trees, status=tuple("served" if t else "set_aside" for t in tried))
 
 
 def _bounds(x: Floats, y: Floats) -> tuple[float, float, float, float]:

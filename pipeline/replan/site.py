@@ -32,6 +32,10 @@ class Site:
         What was logged.
     prices, minutes, clearing : dict
         Money per unit of a part, minutes per unit of a part, crew-hours per logged item.
+    fresh : tuple of int
+        New trees that a line may be led to.
+    known : int
+        How many trees the plan had before; new ones stand behind them.
     """
 
     plan: Plan
@@ -41,6 +45,8 @@ class Site:
     prices: dict[str, float]
     minutes: dict[str, float]
     clearing: dict[str, float]
+    fresh: tuple[int, ...] = ()
+    known: int = 0
 
     @property
     def gps_m(self) -> float:
@@ -90,7 +96,8 @@ def _family(code: str, known: dict[str, float]) -> str:
 
 
 def make_site(
-    *, plan: Plan, terrain: Terrain, ground: Ground, storm: Storm, price_rows: list[dict[str, str]]
+    *, plan: Plan, terrain: Terrain, ground: Ground, storm: Storm, price_rows: list[dict[str, str]],
+    fresh: tuple[int, ...] = (), known: int | None = None,
 ) -> Site:
     """Return a site with the prices and hours of the templates."""
     minutes: dict[str, float] = {}
@@ -99,7 +106,8 @@ def make_site(
     return Site(
         plan=plan, terrain=terrain, ground=ground, storm=storm,
         prices={row["code"].strip(): float(row["price"]) for row in price_rows}, minutes=minutes,
-        clearing={row["code"]: float(row["hours"]) for row in template_rows("repair.csv")},
+        clearing={row["code"]: float(row["hours"]) for row in template_rows("repair.csv")}, fresh=fresh,
+        known=len(plan.trees) if known is None else known,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from pipeline import ground as ground_room
 from pipeline import takeoff
 from pipeline.errors import NoPlanError, Problem
 from pipeline.findings import Finding, in_order
-from pipeline.judge import judge
+from pipeline.judge import CODES, judge
 from pipeline.records import (
     Change,
     Crossing,
@@ -24,19 +24,23 @@ from pipeline.records import (
     Plan,
     SafetyNote,
     Storm,
+    SurveyPoints,
     Trees,
     TreeStatus,
 )
 from pipeline.replan import flows, record
+from pipeline.replan.added import with_trees
 from pipeline.replan.book import Finished
 from pipeline.replan.case import Case, make_case
 from pipeline.replan.choose import cheapest_first, method
 from pipeline.replan.damage import Assessment, assess, unmatched_findings
 from pipeline.replan.ids import Ids, every_id
-from pipeline.replan.listing import piece_records
+from pipeline.replan.listing import piece_records, served_choice
 from pipeline.replan.outcome import Evaluator, Outcome
+from pipeline.replan.regroup import unserved
 from pipeline.replan.site import Site, make_site
 from pipeline.replan.storm_safety import storm_notes
+from pipeline.replan.telling import own_findings
 from pipeline.replan.zoning import current_revision, next_revision, rezone
 from pipeline.safety import notes as safety_notes
 from pipeline.terrain.grid import Terrain
@@ -56,7 +60,7 @@ class Replanned:
 
 def replan(
     *, plan: Plan, terrain: Terrain, ground: Ground, storm: Storm, price_rows: list[dict[str, str]], date: str,
-    report: Report = lambda _what, _share: None,
+    added: SurveyPoints | None = None, report: Report = lambda _what, _share: None,
 ) -> Replanned:
     """Return the plan after the cheapest legal repair of what a storm broke.
 
@@ -70,34 +74,44 @@ def replan(
         Prices, as in ``templates/prices.csv``.
     date : str
         Date of the repair, printed on the sheets that it touches.
+    added : SurveyPoints, optional
+        New trees to be led to the lines that are there.
 
     Raises
     ------
     NoPlanError
-        When the storm touches nothing of the plan.
+        When the storm touches nothing of the plan and no tree is new.
 
     Notes
     -----
     Combinations come cheapest first; the first one in which the judge finds no violation that
-    the plan did not have before is taken.
+    the plan did not have before (in its findings) is taken.
     """
-    site = make_site(plan=plan, terrain=terrain, ground=ground, storm=storm, price_rows=price_rows)
+    old = plan
+    fresh: tuple[int, ...] = ()
+    if added is not None:
+        plan, fresh = with_trees(plan, added, terrain=terrain, ground=ground)
+    site = make_site(plan=plan, terrain=terrain, ground=ground, storm=storm, price_rows=price_rows,
+                     fresh=fresh, known=len(old.trees))
     report("looking what broke", 0.02)
     assessment = assess(site)
     damages = assessment.damages(site)
-    if not any(d.state in ("lost", "hit") for d in damages):
+    if added is None and not any(d.state in ("lost", "hit") for d in damages):
         raise NoPlanError([Problem(storm.source, "storm", "nothing that lies on a line, support or tree of the plan",
                                    "at least one damaged thing", "Check the places and IDs in the storm file.")])
     report("working out repairs", 0.1)
     case = make_case(site, assessment)
     evaluator = Evaluator(case)
-    judged = judge(plan, terrain, ground)
-    before = _violations(judged)
+    before = _violations(f for f in plan.findings if f.code in CODES)
+    again = False  # whether the old plan was judged anew: only when it may have been judged by other rules
     best: tuple[int, _Draft] | None = None
     for tried, outcome in enumerate(cheapest_first(evaluator)):
         report(f"judging repair {tried + 1}", 0.3)
         draft = draft_of(case, outcome)
-        new = sum((_violations(draft.judged) - before).values())
+        here = _violations(draft.judged)
+        if here - before and not again:
+            before, again = before | _violations(judge(old, terrain, ground)), True
+        new = sum((here - before).values())
         if best is None or new < best[0]:
             best = new, draft
         if not new or tried + 1 >= MOST_TRIES:
@@ -105,10 +119,10 @@ def replan(
     if best is None:
         raise NoPlanError([Problem(storm.source, "storm", "no repair that goes together", "one", "Plan again.")])
     report("writing down the repair", 0.8)
-    return _finished(case, evaluator, best[1], damages, date, frozenset(judged))
+    return _finished(case, evaluator, best[1], damages, date)
 
 
-def _violations(found: tuple[Finding, ...]) -> Counter[tuple[str, str]]:
+def _violations(found: Iterable[Finding]) -> Counter[tuple[str, str]]:
     return Counter((f.code, f.subject_id) for f in found if f.severity == "violation")
 
 
@@ -132,7 +146,7 @@ def draft_of(case: Case, outcome: Outcome) -> _Draft:
         ids.highest[s.support_id.rpartition("S")[0] + "S"] = max(
             ids.highest.get(s.support_id.rpartition("S")[0] + "S", 0), int(s.support_id.rpartition("S")[2]))
     laterals, ceilings, old_index = _named(outcome, ids)
-    trees = _trees(case, laterals)
+    trees = _trees(case, laterals, _why_aside(case, outcome, laterals))
     final, tree_lateral, tree_order, line_z = trees
     grouping = Grouping(laterals, final.reason, ceilings)
     flow, flow_notes, _ = flows.recheck(site, outcome.lines, grouping, ids)
@@ -186,7 +200,22 @@ def _named(
     return tuple(laterals), np.array(ceilings, dtype=np.float64), old_index
 
 
-def _trees(case: Case, laterals: tuple[Lateral, ...]) -> tuple[Trees, np.ndarray, np.ndarray, np.ndarray]:
+def _why_aside(case: Case, outcome: Outcome, laterals: tuple[Lateral, ...]) -> dict[int, str]:
+    """Return for each new tree that no line leads to why none does."""
+    served = _served(laterals)
+    left = [t for t in case.site.fresh if t not in served and case.assessment.usable(t)]
+    if not left:
+        return {}
+    return unserved(case.site, case.assessment, lines=outcome.lines.mainlines, kept=laterals, trees=left)
+
+
+def _served(laterals: tuple[Lateral, ...]) -> frozenset[int]:
+    return frozenset(t for la in laterals for t in la.tree)
+
+
+def _trees(
+    case: Case, laterals: tuple[Lateral, ...], aside: dict[int, str]
+) -> tuple[Trees, np.ndarray, np.ndarray, np.ndarray]:
     """Return the trees with what became of them, and lateral, order and elevation of each."""
     trees = case.site.plan.trees
     n = len(trees)
@@ -210,6 +239,8 @@ def _trees(case: Case, laterals: tuple[Lateral, ...]) -> tuple[Trees, np.ndarray
             status[t], reason[t] = "not_tapped", "RETIRED" if retired else "STORM_LOST"
         elif trees.status[t] == "served":
             status[t], reason[t] = "set_aside", "ABANDONED"
+        elif t in aside:
+            reason[t] = aside[t]
     taps = np.where(lateral_of >= 0, trees.taps, 0)
     return replace(trees, status=tuple(status), reason=tuple(reason), taps=taps), lateral_of, order, line_z
 
@@ -288,8 +319,7 @@ def _statistics(
 
 
 def _finished(
-    case: Case, evaluator: Evaluator, draft: _Draft, damages: tuple[Damage, ...], date: str,
-    old_judged: frozenset[Finding],
+    case: Case, evaluator: Evaluator, draft: _Draft, damages: tuple[Damage, ...], date: str
 ) -> Replanned:
     site, outcome = case.site, draft.outcome
     plan = site.plan
@@ -298,16 +328,17 @@ def _finished(
         revision=next_revision(plan), replaces=current_revision(plan), date=date, source=site.storm.source,
         method=method(evaluator), items=site.storm.items,
         damages=tuple(d for d in damages if d.state != "clear"), clear=_clear(damages),
-        pieces=piece_records(case, outcome.choice), changes=written.items,
-        jobs=written.jobs, steps=written.steps, parts=written.parts, sections=written.sections,
+        pieces=piece_records(case, served_choice(case, outcome.choice, _served(draft.done.laterals))),
+        changes=written.items, jobs=written.jobs, steps=written.steps, parts=written.parts, sections=written.sections,
         money=outcome.money, hours=outcome.hours, tap_value=evaluator.value,
-        taps_before=int(plan.trees.taps.sum()), taps_after=outcome.taps,
+        taps_before=sum(la.taps for la in plan.laterals), taps_after=outcome.taps,
     )
     safety = _safety(case, draft)
-    kept = [f for f in plan.findings if f not in old_judged and f.subject_id not in draft.plan.retired
-            and f.code not in ("COST_PER_TAP", "PRICES_ARE_EXAMPLES", "PRICE_MISSING")]
+    kept = [f for f in plan.findings if f.code not in CODES and f.subject_id not in draft.plan.retired
+            and f.code not in ("COST_PER_TAP", "PRICES_ARE_EXAMPLES", "PRICE_MISSING", "TREES_ADDED")]
     findings = in_order([
-        *kept, *draft.findings, *draft.judged, *unmatched_findings(case.assessment), *_own_findings(case, change),
+        *kept, *draft.findings, *draft.judged, *unmatched_findings(case.assessment),
+        *own_findings(case, draft.plan.trees, change),
     ])
     new = replace(draft.plan, safety=safety, findings=findings, changes=(*plan.changes, change))
     return Replanned(new, change, tuple(s.section_id for s in new.sections if s.issued_in))
@@ -332,44 +363,6 @@ def _safety(case: Case, draft: _Draft) -> dict[str, tuple[SafetyNote, ...]]:
         )
         out[section.section_id] = storm_notes(case, draft.done, section, found)
     return out
-
-
-def _own_findings(case: Case, change: Change) -> list[Finding]:
-    """Return what the repair itself has to say."""
-    found = []
-    lost = change.taps_before - change.taps_after
-    found.append(Finding(
-        "REPLANNED", "note", "plan", "", float(change.taps_after), float(change.taps_before), "taps",
-        f"Revision {change.revision} repairs what {change.source} logged: {change.taps_before} taps before, "
-        f"{change.taps_after} after, {len(change.sections)} sections touched.",
-        "Print the change sheets; take the sheets they replace out of use.",
-    ))
-    near = [d for d in change.damages if d.state == "near"]
-    if near:
-        found.append(Finding(
-            "STORM_NEAR", "check", "changes", "", float(len(near)), None, "",
-            f"{len(near)} things of the plan lie near something that the storm left, and were taken for sound.",
-            "Look at each on the spot before the line is put to use.",
-        ))
-    abandoned = sum(1 for r, was in zip(_reasons_after(case, change), case.site.plan.trees.status, strict=True)
-                    if r and was == "served")
-    if abandoned and lost:
-        found.append(Finding(
-            "STORM_ABANDONED", "check", "trees", "", float(abandoned), None, "trees",
-            f"{abandoned} sound trees are no longer served: every way to them costs more than their taps are worth, "
-            "or is not legal.", "Raise mainlines.tap_worth if their taps are worth more to you.",
-        ))
-    return found
-
-
-def _reasons_after(case: Case, change: Change) -> list[bool]:
-    """Return for each tree whether it is sound and in no item of the repair that serves it."""
-    served = {name for i in change.changes if i.action in ("new", "mend") and i.layer == "laterals" for name in i.trees}
-    gone = {name for i in change.changes if i.action == "remove" and i.layer == "laterals" for name in i.trees}
-    return [
-        tag in gone and tag not in served and not mark.bad
-        for tag, mark in zip(case.site.plan.trees.tree_id, case.assessment.trees, strict=True)
-    ]
 
 
 def assessed(

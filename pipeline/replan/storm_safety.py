@@ -23,6 +23,8 @@ def storm_notes(
     -----
     Distances are two tree lengths and the GPS spread, as in the table of triggers.
     """
+    if not case.broken:
+        return found
     words = load_safety(case.site.plan.settings.bush.language).notes
     fired = _fired(case, done, section)
     out = [n for n in found if n.code not in fired]

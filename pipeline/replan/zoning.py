@@ -34,7 +34,7 @@ def next_revision(plan: Plan) -> str:
 
 def raised(revision: str) -> str:
     """Return the revision after one."""
-    if revision.isdigit():
+    if revision.isdecimal():
         return str(int(revision) + 1)
     if revision.isascii() and revision.isalpha() and revision.isupper():
         digits = [ord(c) - 64 for c in revision]
@@ -48,7 +48,7 @@ def raised(revision: str) -> str:
             out = chr(65 + rest) + out
         return out
     stem, dash, number = revision.rpartition("-")
-    return f"{stem}-{int(number) + 1}" if dash and number.isdigit() else f"{revision}-2"
+    return f"{stem}-{int(number) + 1}" if dash and number.isdecimal() else f"{revision}-2"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

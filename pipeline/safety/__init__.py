@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -200,10 +200,33 @@ def place_text(where: str, units: Units) -> str:
     return f"{owner} {units.station(float(station))}" if at else where
 
 
+_SUPPORT = re.compile(r"(.*-S)(\d+)")
+
+
+def runs_text(names: Sequence[str]) -> str:
+    """Return names with supports that follow one another drawn together, as ``M1-S19-S21`` with a long dash."""
+    runs: list[tuple[str, str]] = []
+    for name in names:
+        now, before = _SUPPORT.fullmatch(name), _SUPPORT.fullmatch(runs[-1][1]) if runs else None
+        if now and before and now[1] == before[1] and int(now[2]) == int(before[2]) + 1:
+            runs[-1] = (runs[-1][0], name)
+        else:
+            runs.append((name, name))
+    shown = []
+    for first, last in runs:
+        if first == last:
+            shown.append(first)
+            continue
+        low, high = (name.rpartition("S")[2] for name in (first, last))
+        between = ", " if int(high) == int(low) + 1 else "\u2013"
+        shown.append(f"{first}{between}S{high}")
+    return ", ".join(shown)
+
+
 def _heights_text(value: str, words: SafetyWords, units: Units) -> str:
     """Return ``"M1-S14=2.450;tree:419=2.1"`` as ``M1-S14 (8.0 ft), tree 419 (6.9 ft)``."""
     if "=" not in value:
-        return value
+        return runs_text(value.split(", "))
     pairs = [item.rpartition("=") for item in value.split(";")]
     return ", ".join(
         f"{name.replace(TREE, words.answer['tree'] + ' ')} ({units.height(float(height))})" for name, _, height in pairs

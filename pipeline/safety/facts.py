@@ -7,7 +7,7 @@ GPS spread of the survey, because a tree's true place may be that much nearer.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -72,6 +72,7 @@ class Facts:
     dead_per_ha: float
     stations: tuple[Station, ...]  # collection points in the section
     walk_in_min: float
+    away_m: dict[str, float] = field(default_factory=dict)  # as near_m, before the spread is taken off
 
 
 def measure(
@@ -90,9 +91,9 @@ def measure(
     work = shapely.union_all(np.array([*lines, *(LineString(la.xyz_m[:, :2]) for la in laterals)]))
     spread_m = settings.trees.gps_error_m
     slope, ledge = _ground_facts(terrain, work, supports)
-    near: dict[str, float] = {
-        layer.kind: max(0.0, _distance(work, layer.shapes) - spread_m) for layer in ground.layers
-    }
+    away: dict[str, float] = {}
+    for layer in ground.layers:  # a kind may come in several layers: the nearest shape counts
+        away[layer.kind] = min(_distance(work, layer.shapes), away.get(layer.kind, math.inf))
     dead, per_ha = _dead_trees(trees, work, 2.0 * settings.sheets.tree_height_m + spread_m, section)
     heights = [*((s.support_id, s.height_m) for s in supports), *_tree_heights(laterals, trees)]
     return Facts(
@@ -108,12 +109,13 @@ def measure(
         weak_anchors=_weak_anchors(supports, trees),
         slope_max_pct=slope[0], slope_at_pct=slope[1], coarse_cell=terrain.cell_m > CORRIDOR_M,
         ledge_visible=terrain.cell_m <= FINE_CELL_M, ledge_drop_m=ledge[0], ledge_at=_place(ledge[1], pieces, lines),
-        near_m=near,
+        near_m={kind: max(0.0, distance - spread_m) for kind, distance in away.items()},
         touches=frozenset(
             layer.kind for layer in ground.layers if _distance(work, layer.shapes) <= layer.rule.buffer_m
         ),
         crossings=_own_crossings(crossings, section, laterals), dead_near=dead, dead_per_ha=per_ha,
         stations=_stations(pieces, flow), walk_in_min=_walk_in(section, terrain, settings),
+        away_m=away,
     )
 
 

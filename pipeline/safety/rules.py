@@ -321,7 +321,8 @@ def _at_an_edge(c: Case, spread_m: float) -> bool:
     edges = (
         ("power_line", POWER_NEAR_M), ("stream", RETREAT_M), ("water", ICE_NEAR_M), ("road", ROADSIDE_M),
     )
-    return any(0.0 < c.near(kind) <= limit < c.near(kind) + spread_m for kind, limit in edges)
+    away = c.facts.away_m
+    return any(c.near(kind) <= limit < away.get(kind, c.near(kind) + spread_m) for kind, limit in edges)
 
 
 def fired(case: Case) -> list[tuple[str, tuple[Value, ...]]]:

@@ -21,13 +21,16 @@ from pipeline.sheets.workers import in_order
 
 __all__ = [
     "SectionSet", "check_code", "make_set", "make_sets", "overview_png", "page_count", "pages_in", "render_book",
-    "render_overview", "render_section", "retired_sections",
+    "render_overview", "render_section", "render_volumes", "retired_sections",
 ]
 
 # modules of this room with build(ctx, section) -> pages, in the order a crew reads them
 SECTION_PAGES = ("map_page", "profile_page", "tables_page", "safety_page")
 # modules with build(ctx) -> pages, in the order the office reads them
 PLAN_PAGES = ("cover_page", "index_page", "findings_page", "orders_page", "loadout_page", "pump_page")
+# of these the ones that tell of a repair; what the whole bush takes is not ordered again
+REPAIR_PAGES = ("cover_page", "change_summary", "index_page", "findings_page")
+VOLUME_SECTIONS = 150  # sections in one volume of the book: some 1,500 sheets are all a viewer opens at once
 PREVIEW_DPI = 110.0
 PROCESSES = 2
 
@@ -144,18 +147,48 @@ def render_section(ctx: SheetContext, section_id: str) -> bytes:
     return make_set(ctx, section_id).pdf
 
 
-def render_book(ctx: SheetContext, sets: Sequence[SectionSet] = ()) -> bytes:
+def render_book(ctx: SheetContext, sets: Sequence[SectionSet] = (), *, only: Sequence[str] | None = None) -> bytes:
     """Return the PDF of everything: the pages of the plan, then every section's sheets.
 
-    Sections whose sets are given are not planned again.
+    Sections whose sets are given are not planned again. With `only` it is the book of a repair: the pages that tell
+    of it, and the sections named.
     """
     made = {one.section_id: one.pages for one in sets}
-    pages = plan_pages(ctx)
+    if only is None:
+        pages = plan_pages(ctx)
+    else:
+        pages = framed(ctx, [page for name in REPAIR_PAGES for page in _builder(name)(ctx)])
     for section in ctx.plan.sections:
-        pages.extend(made.get(section.section_id) or section_pages(ctx, section))
+        if only is None or section.section_id in only:
+            pages.extend(made.get(section.section_id) or section_pages(ctx, section))
     for name in retired_sections(ctx):
         pages.extend(made.get(name) or retired_pages(ctx, name))
     return to_pdf(pages, _info(ctx, ctx.w("common.plan_box"), "", compact=True))
+
+
+def render_volumes(
+    ctx: SheetContext, sets: Sequence[SectionSet] = (), *, processes: int = PROCESSES
+) -> dict[str, bytes]:
+    """Return the book by file name: ``book.pdf``, and ``book-2.pdf`` and so on where the plan has too many sections.
+
+    The first volume begins with the pages of the plan. Sections whose sets are given are not planned again.
+    """
+    if len(ctx.plan.sections) <= VOLUME_SECTIONS:
+        return {"book.pdf": render_book(ctx, sets)}
+    known = {one.section_id: one for one in sets}
+    names = [s.section_id for s in ctx.plan.sections] + list(retired_sections(ctx))
+    parts = [names[k : k + VOLUME_SECTIONS] for k in range(0, len(names), VOLUME_SECTIONS)]
+    files = ["book.pdf", *(f"book-{k}.pdf" for k in range(2, len(parts) + 1))]
+
+    def volume(file: str) -> bytes:
+        number = files.index(file)
+        pages = [] if number else plan_pages(ctx)
+        for name in parts[number]:
+            pages.extend((known.get(name) or make_set(ctx, name)).pages)
+        title = f"{ctx.w('common.plan_box')} {number + 1}/{len(parts)}"
+        return to_pdf(pages, _info(ctx, title, "", compact=True))
+
+    return dict(zip(files, in_order(volume, files, processes=processes), strict=True))
 
 
 def render_overview(ctx: SheetContext) -> bytes:

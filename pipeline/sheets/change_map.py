@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.contour_layer import contours, figures
 from pipeline.sheets.ground_layer import draw_ground, hatch
 from pipeline.sheets.labels import Label, LabelField, label_marks
+from pipeline.sheets.local import words_local
 from pipeline.sheets.map_grid import grid
 from pipeline.sheets.mapview import MapView, fit_view
 from pipeline.sheets.marks import BLACK, Box, Circle, Group, Line, Mark, Point, Rect
@@ -38,7 +40,8 @@ class ChangeMap:
 def draw(ctx: SheetContext, change: Change, items: tuple[ChangeItem, ...], frame: Rect) -> ChangeMap:
     """Return the map of some changes in a frame, fitted round them."""
     points = np.vstack([np.array(i.xyz_m)[:, :2] for i in items])
-    view = fit_view(ctx.plan.frame, points, frame, us=ctx.units.is_us, margin_pt=_MARGIN_PT, least_ratio=_LEAST_RATIO)
+    shown = np.vstack((points, *_logged_at(change, items[0].section_id, points)))
+    view = fit_view(ctx.plan.frame, shown, frame, us=ctx.units.is_us, margin_pt=_MARGIN_PT, least_ratio=_LEAST_RATIO)
     near = shapely.MultiPoint(points).buffer(_STORM_NEAR_M)
     out = ChangeMap(view)
     lines = contours(ctx.terrain, view, us=ctx.units.is_us)
@@ -55,8 +58,19 @@ def draw(ctx: SheetContext, change: Change, items: tuple[ChangeItem, ...], frame
     storm, storm_labels = _storm(change, view, near, field_)
     placed = _place(out, field_, [*labels, *storm_labels, *_names(ctx, view, items)])
     out.marks += [*lines.marks, *ground.marks, *net.crosses, *blown, *kept, *changed, *storm,
-                  *figures(lines, field_), *net.labels, *placed]
+                  *figures(lines, field_, say=partial(words_local, ctx)), *net.labels, *placed]
     return out
+
+
+def _logged_at(change: Change, section_id: str, points: Floats) -> list[Floats]:
+    """Return the places of what a section's first step names, blown ground apart, when they are near its changes."""
+    step = next((s for s in change.steps if s.section_id == section_id and s.action == "safe"), None)
+    names = dict(step.values).get("items", "").split(";") if step else []
+    near = shapely.MultiPoint(points)
+    return [
+        shapely.get_coordinates(i.shape) for i in change.items
+        if str(i.number) in names and i.shape.area == 0.0 and i.shape.distance(near) <= _STORM_NEAR_M
+    ]
 
 
 def figure(ctx: SheetContext, drawn: ChangeMap, section_id: str) -> Group:

@@ -20,7 +20,7 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.ground_layer import hatch
 from pipeline.sheets.map_panel import scale_text
 from pipeline.sheets.marks import Group, Mark, Page, Rect, Text
-from pipeline.sheets.parts import in_units, part_name
+from pipeline.sheets.parts import in_units, part_name, whole
 from pipeline.sheets.table import Cell, Column, Row
 from pipeline.sheets.text import width_pt
 
@@ -41,6 +41,7 @@ def build(ctx: SheetContext, section_id: str) -> list[Page]:
     pages = Composer(ctx, section_id, title, subtitle)
     items = tuple(i for i in change.changes if i.section_id == section_id)
     drawn = _map(ctx, pages, change, items, section_id) if items else None
+    _declared(ctx, pages)
     _steps(ctx, pages, change, section_id)
     _net(ctx, pages, change, own)
     _parts(ctx, pages, change, section_id)
@@ -156,10 +157,16 @@ def _amount(ctx: SheetContext, quantity: float, unit: str) -> str:
     return say(ctx, f"{value:,.0f}" if unit == "pc" else f"{value:,.0f} {name}")
 
 
+def _to_take(ctx: SheetContext, quantity: float, unit: str) -> str:
+    """Return an amount that must suffice, rounded up as on the load list."""
+    value, name = in_units(ctx, quantity, unit)
+    return whole(ctx, value) if unit == "pc" else f"{whole(ctx, value)} {name}"
+
+
 def _parts(ctx: SheetContext, pages: Composer, change: Change, section_id: str) -> None:
     """Add what to take in: parts to buy, and parts that are used again."""
     cells = [
-        (part_name(ctx, _part(p.code)), _amount(ctx, p.needed - p.reused, p.unit) if p.needed > p.reused else "—",
+        (part_name(ctx, _part(p.code)), _to_take(ctx, p.needed - p.reused, p.unit) if p.needed > p.reused else "—",
          _amount(ctx, p.reused, p.unit) if p.reused > 0.0 else "—", "")
         for p in change.parts if p.section_id == section_id and p.needed > 0.0
     ]
@@ -178,7 +185,7 @@ def _parts(ctx: SheetContext, pages: Composer, change: Change, section_id: str) 
 
 def _found_else(ctx: SheetContext, pages: Composer) -> None:
     pages.space(2.0)
-    pages.need(112.0)
+    pages.need(100.0)
     pages.heading(ctx.w("change.found_else"), keep_pt=50.0)
 
     def lines(rect: Rect) -> list[Mark]:
@@ -187,14 +194,20 @@ def _found_else(ctx: SheetContext, pages: Composer) -> None:
     pages.block(40.0, lines)
 
 
-def _signatures(ctx: SheetContext, pages: Composer) -> None:
-    def lines(rect: Rect) -> list[Mark]:
-        wide = (rect.width - 36.0) / 4.0
-        marks: list[Mark] = []
-        for k, key in enumerate(("sign_safe", "sign_date", "sign_built", "sign_entered")):
-            x = rect.x0 + k * (wide + 12.0)
-            marks += write_line(x, x + wide, rect.y0 + 14.0, ctx.w(f"change.{key}"), 7.6)
-        return marks
-
+def _declared(ctx: SheetContext, pages: Composer) -> None:
+    """Add who declared it safe, on the page of the first step: what nobody signed there is not begun."""
     pages.para(ctx.w("change.safe_first"), bold=True, size=8.0)
-    pages.block(38.0, lines)
+    pages.block(28.0, lambda rect: _write_lines(ctx, rect, ("sign_safe", "sign_date")))
+
+
+def _signatures(ctx: SheetContext, pages: Composer) -> None:
+    pages.block(38.0, lambda rect: _write_lines(ctx, rect, ("sign_built", "sign_date", "sign_entered")))
+
+
+def _write_lines(ctx: SheetContext, rect: Rect, keys: tuple[str, ...]) -> list[Mark]:
+    wide = (rect.width - 12.0 * (len(keys) - 1)) / len(keys)
+    marks: list[Mark] = []
+    for k, key in enumerate(keys):
+        x = rect.x0 + k * (wide + 12.0)
+        marks += write_line(x, x + wide, rect.y0 + 14.0, ctx.w(f"change.{key}"), 7.6)
+    return marks

@@ -31,8 +31,9 @@ def build(ctx: SheetContext) -> list[Page]:
     _sections(ctx, pages, change)
     _jobs(ctx, pages, change)
     _pieces(ctx, pages, change)
-    _damage(ctx, pages, change)
-    _logged(ctx, pages, change)
+    if change.items:
+        _damage(ctx, pages, change)
+        _logged(ctx, pages, change)
     return pages.pages()
 
 
@@ -95,9 +96,10 @@ def _pieces(ctx: SheetContext, pages: Composer, change: Change) -> None:
     pages.heading(ctx.w("change.pieces"))
     rows: list[Row] = []
     lost = [p.subject_id for p in change.pieces if sum(o.legal for o in p.options) == 1]
-    for p in (p for p in change.pieces if p.subject_id not in lost or p.layer == "mainlines"):
-        others = [_option(ctx, o) for k, o in enumerate(p.options) if k != p.chosen]
-        rows.append([_where(ctx, p), ctx.w(f"change.state_{p.state}"), _option(ctx, p.options[p.chosen]),
+    for p in (p for p in change.pieces if p.subject_id not in lost or p.layer != "laterals"):
+        others = [_option(ctx, o, p.layer) for k, o in enumerate(p.options) if k != p.chosen]
+        state = "new" if p.layer == "trees" else p.state
+        rows.append([_where(ctx, p), ctx.w(f"change.state_{state}"), _option(ctx, p.options[p.chosen], p.layer),
                      "; ".join(others)])
     pages.table(rows, [
         Column(ctx.w("change.col_piece"), 108.0, bold=True, wrap=True), Column(ctx.w("change.col_state"), 36.0),
@@ -114,12 +116,15 @@ def _pieces(ctx: SheetContext, pages: Composer, change: Change) -> None:
 def _where(ctx: SheetContext, piece: RepairPiece) -> str:
     if piece.layer == "laterals":
         return piece.subject_id
+    if piece.layer == "trees":
+        return ctx.w("change.new_trees", names=piece.subject_id)
     low, high = ctx.units.station(piece.low_m), ctx.units.station(piece.high_m)
     return say(ctx, f"{piece.subject_id} {low}–{high}")
 
 
-def _option(ctx: SheetContext, option: RepairOption) -> str:
-    name = ctx.w(f"change.option_{option.kind}")
+def _option(ctx: SheetContext, option: RepairOption, layer: str) -> str:
+    own = f"change.option_{option.kind}_{layer}"
+    name = ctx.w(own if ctx.has(own) else f"change.option_{option.kind}")
     if not option.legal:
         return ctx.w("change.option_illegal", option=name, why=_why(ctx, option.why))
     if option.kind == "abandon":

@@ -16,13 +16,14 @@ def step_text(ctx: SheetContext, change: Change, step: ChangeStep) -> str:
         items = [item_text(ctx, i) for n in values.get("items", "").split(";") if n
                  for i in change.items if str(i.number) == n]
         return ctx.w("change.step_safe", items="; ".join(items) or ctx.w("change.nothing_logged"))
-    if step.text == "check":
-        return ctx.w("change.step_check")
+    if step.text in ("check", "walk"):
+        return ctx.w(f"change.step_{step.text}")
     trees = values.get("trees", "").split(", ")
     shown = ", ".join(trees[:_MOST_TREES]) + (" …" if len(trees) > _MOST_TREES else "")
     text = ctx.w(
         f"change.step_{step.text}", subject=values.get("subject", ""), trees=shown or "—",
         supports=values.get("supports") or "—", at=say(ctx, ctx.units.station(float(values.get("at_m", "0")))),
+        to=say(ctx, ctx.units.station(float(values.get("to_m") or values.get("at_m", "0")))),
     )
     if values.get("after", "0") != "0":
         text += " " + ctx.w("change.after_job", job=values["after"])

@@ -14,12 +14,15 @@ from shapely.geometry.base import BaseGeometry
 
 from pipeline.records import Change, Ground, Mainline, Plan, Section, Support
 from pipeline.resources import template_bytes
+from pipeline.schema import LAYERS
 from pipeline.terrain.grid import Terrain
 
 # A map shows at most this much beyond the lines of its section, as a share of their extent, and never less than
 # the least: frames are at most 1.7 times as wide as high or as high as wide, and a scale of the series is at most
 # 1.5 times the next.
 _AROUND, _AROUND_LEAST_M = 2.0, 120.0
+# raised whenever the same plan is printed otherwise: two forms of a sheet never share a code
+PRINT_FORMAT = 2
 Window = tuple[float, float, float, float]
 
 
@@ -79,8 +82,8 @@ def _section_data(plan: Plan, section: Section) -> Iterator[Any]:
     yield [part for part in plan.takeoff.by_section if part.section_id == section.section_id]
     yield plan.takeoff.hours_by_section.get(section.section_id, {})
     yield plan.not_checked, plan.settings.sheets, plan.settings.bush, plan.settings.mainlines
+    yield section.revision, section.replaces
     if section.revision:
-        yield section.revision, section.replaces
         for change in plan.changes:
             if change.revision == section.revision:
                 yield from _change_data(change, section.section_id)
@@ -147,11 +150,12 @@ def _relief(terrain: Terrain, window: Window) -> tuple[str, float, float, float]
 
 
 def _common(plan: Plan, terrain: Terrain) -> Iterator[Any]:
-    """Yield what stands on the sheets of every section."""
+    """Yield what stands on the sheets of every section, and in which form."""
+    yield PRINT_FORMAT, [(layer.name, layer.geometry, [column.name for column in layer.columns]) for layer in LAYERS]
     yield _wording(plan.settings.bush.language), plan.frame.name, plan.frame.vertical, plan.frame.crs_wkt
     yield plan.collections, plan.settings.trees, plan.settings.laterals, terrain.source
-    # the index inset
-    yield [(s.section_id, np.round(shapely.get_coordinates(s.outline), 1)) for s in plan.sections]
+    # the index inset, and the lines of neighbour sections on the maps
+    yield [(s.section_id, s.pieces, np.round(shapely.get_coordinates(s.outline), 1)) for s in plan.sections]
     yield [np.round(line.xyz_m[:, :2], 1) for line in plan.mainlines]
 
 

@@ -22,6 +22,10 @@ LINE_FACTOR = 1.28  # line distance of running text, in letter sizes
 TEXT_PT = 8.8
 GAP_PT = 6.0
 _HEADING_PT = 11.0
+TickList = tuple[str, Sequence[str], float]  # heading, items, share of the width
+_TICKS_HEAD_PT, _TICKS_APART_PT = 18.0, 14.0
+_TICKS_CRUMB = 3  # no list leaves fewer lines for the next page
+_TICKS_LEAST = 4  # no list is begun with less room than for so many lines
 _LEAST_TABLE_PT = 64.0  # no table is begun with less room than this
 
 
@@ -84,7 +88,10 @@ class Composer:
             self._titles = [self.ctx.w("common.continued", title=self.title)]
 
     def chapter(self, title: str, subtitle: str, *, keep_pt: float) -> None:
-        """Begin another sheet's matter: below the last one if `keep_pt` points are left, else on its own page."""
+        """Begin another sheet's matter: below the last one if `keep_pt` points are left, else on its own page.
+
+        The subtitle stands in the head of its pages, or below the title within one.
+        """
         self.need(keep_pt)
         self.title = title
         if not self._marks:
@@ -96,7 +103,8 @@ class Composer:
         self._y -= 17.0
         self._marks.append(Group((Text(self.body.x0, self._y, title, 14.0, bold=True),), role="H1"))
         self._y -= 5.0
-        self.para(subtitle, size=8.6)
+        if subtitle:
+            self.para(subtitle, size=8.6)
         self._subtitle, self.subtitle = self._subtitle or self.subtitle, subtitle
 
     def need(self, height_pt: float) -> None:
@@ -134,33 +142,44 @@ class Composer:
         self._marks.append(Group(texts, role="P"))
         self._y -= height
 
-    def ticks(self, columns: Sequence[tuple[str, Sequence[str], float]], *, size: float = TEXT_PT) -> None:
-        """Add lists to tick off side by side: heading, items and share of the width; all stay on one page."""
-        room = self.body.width - 14.0 * (len(columns) - 1)
-        widths = [room * share for _, _, share in columns]
-        laid = [
-            [wrap(tied(text), size, wide - 18.0) for text in items]
-            for (_, items, _), wide in zip(columns, widths, strict=True)
-        ]
+    def _ticks(self, columns: Sequence[TickList], size: float) -> list[list[tuple[list[str], float]]]:
+        """Return lines and height of every item, list by list."""
+        room = self.body.width - _TICKS_APART_PT * (len(columns) - 1)
+        laid = [[wrap(tied(text), size, room * share - 18.0) for text in items] for _, items, share in columns]
+        return [[(lines, max(ROW_PT, len(lines) * size * 1.2 + 2.6)) for lines in items] for items in laid]
+
+    def ticks_pt(self, columns: Sequence[TickList], *, size: float = TEXT_PT) -> float:
+        """Return the height that lists to tick off take on one page."""
+        return _TICKS_HEAD_PT + max(sum(tall for _, tall in items) for items in self._ticks(columns, size))
+
+    def ticks(self, columns: Sequence[TickList], *, size: float = TEXT_PT) -> None:
+        """Add lists to tick off side by side: heading, items and share of the width; no item is cut by a page."""
+        room = self.body.width - _TICKS_APART_PT * (len(columns) - 1)
         step = size * 1.2
-        heights = [sum(max(ROW_PT, len(lines) * step + 4.0) for lines in items) for items in laid]
-        total = max(heights) + 18.0
-        self.need(total)
-        x = self.body.x0
-        for (title, _, _), items, wide in zip(columns, laid, widths, strict=True):
-            y = self._y - _HEADING_PT - 1.0
-            self._marks.append(heading(x, y, title, _HEADING_PT))
-            y -= 6.0
-            for lines in items:
-                height = max(ROW_PT, len(lines) * step + 4.0)
-                top = y - (height - len(lines) * step) / 2.0
-                self._marks.append(tick_box(x, y - height / 2.0 - 5.75))
-                self._marks.append(Group(tuple(
-                    Text(x + 18.0, top - step * (k + 0.8), line, size) for k, line in enumerate(lines)
-                ), role="P"))
-                y -= height
-            x += wide + 14.0
-        self._y -= total
+        rest = self._ticks(columns, size)
+        while any(rest):
+            self.need(_TICKS_HEAD_PT + _TICKS_LEAST * ROW_PT)
+            counts = [_fill([tall for _, tall in items], self.left_pt - _TICKS_HEAD_PT, 1e9, ())[0] for items in rest]
+            left = max(len(items) - count for items, count in zip(rest, counts, strict=True))
+            if 0 < left < _TICKS_CRUMB:  # a line alone on the next page is overlooked
+                counts = [min(count, max(len(items) - _TICKS_CRUMB, 0))
+                          for items, count in zip(rest, counts, strict=True)]
+            x, lowest = self.body.x0, self._y
+            for (title, _, share), items, count in zip(columns, rest, counts, strict=True):
+                y = self._y - _TICKS_HEAD_PT
+                if items:
+                    self._marks.append(heading(x, self._y - _HEADING_PT - 1.0, title, _HEADING_PT))
+                for lines, height in items[:count]:
+                    top = y - (height - len(lines) * step) / 2.0
+                    self._marks.append(tick_box(x, y - height / 2.0 - 5.75))
+                    self._marks.append(Group(tuple(
+                        Text(x + 18.0, top - step * (k + 0.8), line, size) for k, line in enumerate(lines)
+                    ), role="P"))
+                    y -= height
+                lowest = min(lowest, y)
+                x += room * share + _TICKS_APART_PT
+            self._y = lowest
+            rest = [items[count:] for items, count in zip(rest, counts, strict=True)]
 
     def block(self, height_pt: float, draw: Callable[[Rect], Sequence[Mark]]) -> None:
         """Add marks that need a rectangle of the body's width and a height."""

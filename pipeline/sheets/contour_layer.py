@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import cast
 
@@ -133,12 +134,14 @@ def _lines(
     return [(level_of[k], part) for k, part in zip(source.tolist(), np.split(points, cuts), strict=True)]
 
 
-def figures(found: Contours, field: LabelField, apart_pt: float = 170.0) -> list[Mark]:
-    """Return elevations written along the index contours where there is room, heads uphill ignored."""
+def figures(
+    found: Contours, field: LabelField, apart_pt: float = 170.0, say: Callable[[str], str] = str
+) -> list[Mark]:
+    """Return elevations, spelled by `say`, along the index contours where there is room, heads uphill ignored."""
     marks: list[Mark] = []
     for value, line in found.index_lines:
         length = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
-        text = f"{value:g}"
+        text = say(f"{value:g}")
         wide = width_pt(text, _FIGURE_PT, bold=True)
         if length[-1] < 3.0 * wide:
             continue

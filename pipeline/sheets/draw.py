@@ -7,13 +7,14 @@ because thousands of contour vertices go through. The same pages give the same b
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from math import cos, radians, sin
 from typing import Any
 
 from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.pdfdoc import PDFDocument
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
@@ -59,32 +60,68 @@ class StructureNode:
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """A raw PDF and the structure that belongs to it, for :mod:`pipeline.sheets.geopdf`."""
+    """A raw PDF of empty pages with their fonts, and what belongs on them, for :mod:`pipeline.sheets.geopdf`.
+
+    ``content`` are the operators of each page: the engine would recode them letter by letter.
+    """
 
     pdf: bytes
+    content: tuple[bytes, ...]
     structure: tuple[StructureNode, ...]
     links: tuple[tuple[Link, ...], ...]  # per page
     images: tuple[tuple[GreyImage, ...], ...]  # per page, named /Grey0, /Grey1, ...
 
 
-@dataclass(slots=True)
+class _FirstSubset(dict[int, str]):
+    """How the letters of a face's first subset are written in a string; letters are asked for once.
+
+    A letter that lies in a later subset is noted in ``beyond``: its texts are written piece by piece.
+    """
+
+    def __init__(self, font: TTFont, document: PDFDocument) -> None:
+        super().__init__()
+        self.font, self.document = font, document
+        self.beyond = False
+
+    def __missing__(self, code: int) -> str:
+        ((subset, data),) = self.font.splitString(chr(code), self.document)
+        if subset:
+            self.beyond = True
+            return ""
+        self[code] = _escaped(data)
+        return self[code]
+
+
 class _Encoder:
     """Turns text into strings of the document's font subsets; remembers what it did."""
 
-    document: Any
-    done: dict[tuple[str, bool], tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    def __init__(self, document: PDFDocument) -> None:
+        self.document = document
+        self.faces = tuple(_FirstSubset(pdfmetrics.getFont(name), document) for name in _fonts())
+        self.done: dict[tuple[str, bool], tuple[tuple[str, str], ...]] = {}
+        self.names: dict[tuple[str, int], str] = {}
 
     def runs(self, text: str, bold: bool) -> tuple[tuple[str, str], ...]:  # noqa: FBT001 - inner loop
         """Return (font resource name, escaped string) for each piece of one line."""
         known = self.done.get((text, bold))
         if known is None:
-            font = pdfmetrics.getFont(_fonts()[bold])
-            known = tuple(
-                (font.getSubsetInternalName(subset, self.document)[1:], _escaped(data))
-                for subset, data in font.splitString(clean(text), self.document)
+            face = self.faces[bold]
+            face.beyond = False
+            shown = clean(text)
+            data = shown.translate(face)
+            pieces = ((0, data),) if not face.beyond else tuple(
+                (subset, _escaped(piece)) for subset, piece in face.font.splitString(shown, self.document)
             )
+            known = tuple((self.name(face, subset), piece) for subset, piece in pieces)
             self.done[text, bold] = known
         return known
+
+    def name(self, face: _FirstSubset, subset: int) -> str:
+        """Return the resource name of a subset of a face."""
+        if (face.font.fontName, subset) not in self.names:
+            name = face.font.getSubsetInternalName(subset, self.document)[1:]
+            self.names[face.font.fontName, subset] = str(name)
+        return self.names[face.font.fontName, subset]
 
 
 _ESCAPES = {
@@ -106,8 +143,7 @@ def _fonts() -> tuple[str, str]:
 
 def _n(value: float) -> str:
     """Return a number as PDF wants it, to a hundredth of a point."""
-    text = f"{value:.2f}"
-    return text[:-3] if text.endswith(".00") else text
+    return f"{round(value, 2):.7g}"
 
 
 @cache
@@ -134,6 +170,7 @@ class _PageWriter:
     next_mcid: int = 0
     state: tuple[str, str, tuple[float, ...]] = ("", "", ())  # last width, stroke colour, dash
     last_fill: str = ""
+    last_font: tuple[str, float] = ("", 0.0)
 
     # ---- state, written only when it changes
     def fill(self, color: str) -> None:
@@ -152,29 +189,26 @@ class _PageWriter:
         self.state = (_n(width), color, dash)
 
     def forget(self) -> None:
-        self.state, self.last_fill = ("", "", (-1.0,)), ""
+        self.state, self.last_fill, self.last_font = ("", "", (-1.0,)), "", ("", 0.0)
 
     # ---- structure
-    def walk(self, marks: Iterable[Mark], *, inside: bool) -> tuple[StructureNode, ...]:
-        """Draw marks; loose ones are artifacts unless a leaf holds them."""
+    def walk(self, marks: Iterable[Mark]) -> tuple[StructureNode, ...]:
+        """Draw marks; loose ones are artifacts."""
         nodes: list[StructureNode] = []
         loose: list[Mark] = []
         for mark in marks:
-            if inside or not isinstance(mark, Group):
+            if not isinstance(mark, Group | Link):
                 loose.append(mark)
                 continue
-            self._flush(loose, inside=inside)
+            self._flush(loose)
             loose = []
-            nodes.extend(self._group(mark))
-        self._flush(loose, inside=inside)
+            # a link is always reached by those who cannot see it
+            nodes.extend(self._group(mark if isinstance(mark, Group) else Group((mark,), role="P")))
+        self._flush(loose)
         return tuple(nodes)
 
-    def _flush(self, loose: list[Mark], *, inside: bool) -> None:
+    def _flush(self, loose: list[Mark]) -> None:
         if not loose:
-            return
-        if inside:
-            for mark in loose:
-                self.one(mark)
             return
         self.code.append("/Artifact BMC")
         for mark in loose:
@@ -185,7 +219,7 @@ class _PageWriter:
         if group.role in LEAF_ROLES:
             return (self._leaf(group),)
         self._open_clip(group.clip)
-        children = self.walk(group.marks, inside=False)
+        children = self.walk(group.marks)
         self._close_clip(group.clip)
         if not group.role:
             return children
@@ -197,7 +231,8 @@ class _PageWriter:
         before = len(self.links)
         self.code.append(f"/{group.role} <</MCID {mcid}>> BDC")
         self._open_clip(group.clip)
-        self.walk(group.marks, inside=True)
+        for mark in group.marks:
+            self.one(mark)
         self._close_clip(group.clip)
         self.code.append("EMC")
         links = tuple(range(before, len(self.links)))
@@ -220,25 +255,37 @@ class _PageWriter:
                 self.one(inner)
             self._close_clip(mark.clip)
         else:
-            getattr(self, f"_draw_{type(mark).__name__.lower()}")(mark)
+            _DRAW[type(mark)](self, mark)
 
     def _draw_text(self, mark: Text) -> None:
         runs = self.encode.runs(mark.text, mark.bold)
-        turn = f"1 0 0 1 {_n(_left(mark))} {_n(mark.y)}"
         if mark.angle_deg:
             c, s = cos(radians(mark.angle_deg)), sin(radians(mark.angle_deg))
             back = _left(mark) - mark.x
-            turn = f"{c:.5f} {s:.5f} {-s:.5f} {c:.5f} {_n(mark.x + back * c)} {_n(mark.y + back * s)}"
-        shown = " ".join(f"/{font} {_n(mark.size)} Tf ({data}) Tj" for font, data in runs)
+            at = f"{c:.5f} {s:.5f} {-s:.5f} {c:.5f} {mark.x + back * c:.2f} {mark.y + back * s:.2f} Tm"
+        else:
+            at = f"{_left(mark):.2f} {mark.y:.2f} Td"
         if mark.halo_pt:
             # the white edge is drawn first, so that it never thins the letters
-            self.code.append(f"q 1 G 1 j {_n(2 * mark.halo_pt)} w [] 0 d BT 1 Tr {turn} Tm {shown} ET Q")
+            edge = self._shown(runs, mark.size, ("", 0.0))
+            self.code.append(f"q 1 G 1 j {_n(2 * mark.halo_pt)} w [] 0 d BT 1 Tr {at} {edge} ET Q")
         self.fill(mark.color)
-        self.code.append(f"BT {turn} Tm {shown} ET")
+        self.code.append(f"BT {at} {self._shown(runs, mark.size, self.last_font)} ET")
+        if runs:
+            self.last_font = (runs[-1][0], mark.size)
+
+    @staticmethod
+    def _shown(runs: tuple[tuple[str, str], ...], size: float, font: tuple[str, float]) -> str:
+        """Return the operators that show a line, faces named only where they change."""
+        parts = []
+        for name, data in runs:
+            parts.append(f"({data}) Tj" if (name, size) == font else f"/{name} {_n(size)} Tf ({data}) Tj")
+            font = (name, size)
+        return " ".join(parts)
 
     def _draw_line(self, mark: Line) -> None:
         self.stroke(mark.width, mark.color, mark.dash)
-        path = f"{_n(mark.x0)} {_n(mark.y0)} m {_n(mark.x1)} {_n(mark.y1)} l S"
+        path = f"{mark.x0:.2f} {mark.y0:.2f} m {mark.x1:.2f} {mark.y1:.2f} l S"
         self.code.append(f"1 J {path} 0 J" if mark.round_cap else path)
 
     def _draw_polyline(self, mark: Polyline) -> None:
@@ -251,20 +298,23 @@ class _PageWriter:
 
     def _draw_box(self, mark: Box) -> None:
         r = mark.rect
-        path = f"{_n(r.x0)} {_n(r.y0)} {_n(r.width)} {_n(r.height)} re"
+        path = f"{r.x0:.2f} {r.y0:.2f} {r.width:.2f} {r.height:.2f} re"
         joined = "1 j " if mark.radius else ""
         self._area(joined + path, mark.fill, mark.width, mark.color, mark.dash)
         if joined:
             self.code.append("0 j")
 
     def _draw_circle(self, mark: Circle) -> None:
-        x, y, r, k = mark.x, mark.y, mark.radius, mark.radius * _KAPPA
-        quarters = (
-            (x + r, y + k, x + k, y + r, x, y + r), (x - k, y + r, x - r, y + k, x - r, y),
-            (x - r, y - k, x - k, y - r, x, y - r), (x + k, y - r, x + r, y - k, x + r, y),
+        x, y, r = mark.x, mark.y, mark.radius
+        west, south, east, north = f"{x - r:.2f}", f"{y - r:.2f}", f"{x + r:.2f}", f"{y + r:.2f}"
+        k = r * _KAPPA
+        left, low, right, high = f"{x - k:.2f}", f"{y - k:.2f}", f"{x + k:.2f}", f"{y + k:.2f}"
+        at_x, at_y = f"{x:.2f}", f"{y:.2f}"
+        self._area(
+            f"{east} {at_y} m {east} {high} {right} {north} {at_x} {north} c {left} {north} {west} {high} {west} {at_y}"
+            f" c {west} {low} {left} {south} {at_x} {south} c {right} {south} {east} {low} {east} {at_y} c h",
+            mark.fill, mark.width, mark.color, mark.dash,
         )
-        curves = " ".join(" ".join(_n(v) for v in quarter) + " c" for quarter in quarters)
-        self._area(f"{_n(x + r)} {_n(y)} m {curves} h", mark.fill, mark.width, mark.color, mark.dash)
 
     def _area(self, path: str, fill: str, width: float, color: str, dash: tuple[float, ...]) -> None:
         if width:
@@ -292,6 +342,13 @@ class _PageWriter:
 
     def _draw_link(self, mark: Link) -> None:
         self.links.append(mark)
+
+
+_DRAW: dict[type, Callable[[_PageWriter, Any], None]] = {
+    Text: _PageWriter._draw_text, Line: _PageWriter._draw_line, Polyline: _PageWriter._draw_polyline,
+    Polygon: _PageWriter._draw_polygon, Box: _PageWriter._draw_box, Circle: _PageWriter._draw_circle,
+    QrCode: _PageWriter._draw_qrcode, GreyImage: _PageWriter._draw_greyimage, Link: _PageWriter._draw_link,
+}
 
 
 def _left(mark: Text) -> float:
@@ -340,12 +397,12 @@ def draw(pages: Sequence[Page]) -> Drawing:
     for number, page in enumerate(pages):
         canvas.setPageSize((page.width, page.height))
         writer = _PageWriter(encoder, number)
-        children = writer.walk(page.marks, inside=False)
+        children = writer.walk(page.marks)
         nodes.append(StructureNode("Sect", number, page.title, (), (), children))
-        canvas._code.append("\n".join(writer.code))
         canvas.showPage()
         writers.append(writer)
     canvas.save()
     return Drawing(
-        out.getvalue(), tuple(nodes), tuple(tuple(w.links) for w in writers), tuple(tuple(w.images) for w in writers)
+        out.getvalue(), tuple("\n".join(w.code).encode("latin-1") for w in writers), tuple(nodes),
+        tuple(tuple(w.links) for w in writers), tuple(tuple(w.images) for w in writers),
     )

@@ -16,8 +16,9 @@ from typing import Any, Literal
 import pikepdf
 from pikepdf import Array, Dictionary, Name, Object, Pdf, String
 
-from pipeline.sheets.draw import Drawing, StructureNode, draw
+from pipeline.sheets.draw import draw
 from pipeline.sheets.marks import GeoBox, GreyImage, Link, Page
+from pipeline.sheets.structure import Numbers, append_structure
 
 PRODUCER = "fallgrade"
 _DEFLATE_LEVEL: Literal[2] = 2  # against the usual 6: a third of the time, a twentieth more bytes
@@ -56,20 +57,43 @@ def to_pdf(pages: Sequence[Page], info: DocumentInfo) -> bytes:
     pikepdf.settings.set_flate_compression_level(_DEFLATE_LEVEL)
     with pikepdf.open(io.BytesIO(drawing.pdf)) as pdf:
         gcs = pdf.make_indirect(Dictionary(Type=Name.GEOGCS, WKT=String(WGS84_WKT)))
+        first_key = len(pages)
         for number, page in enumerate(pages):
             _add_viewports(pdf, number, page.geo, gcs)
             _add_images(pdf, number, drawing.images[number])
-        annotations = [_add_links(pdf, n, links) for n, links in enumerate(drawing.links)]
-        _add_structure(pdf, drawing, annotations, info)
+            _add_content(pdf, number, drawing.content[number])
+            _add_links(pdf, number, drawing.links[number], first_key)
+            first_key += len(drawing.links[number])
+        pdf.Root.MarkInfo = Dictionary(Marked=True)
+        pdf.Root.Lang = String(info.language)
         _add_outline(pdf, pages)
         _add_info(pdf, info)
-        out = io.BytesIO()
-        mode = pikepdf.ObjectStreamMode.generate if info.compact else pikepdf.ObjectStreamMode.disable
-        pdf.save(
-            out, min_version="1.7", deterministic_id=True, object_stream_mode=mode, compress_streams=True,
-            stream_decode_level=pikepdf.StreamDecodeLevel.none,
-        )
+        plain = _saved(pdf, pikepdf.ObjectStreamMode.disable)
+    with pikepdf.open(io.BytesIO(plain)) as pdf:
+        numbers = _numbers(pdf)
+    whole = append_structure(plain, numbers, drawing.structure, info.language)
+    if not info.compact:
+        return whole
+    with pikepdf.open(io.BytesIO(whole)) as pdf:
+        return _saved(pdf, pikepdf.ObjectStreamMode.generate)
+
+
+def _saved(pdf: Pdf, mode: pikepdf.ObjectStreamMode) -> bytes:
+    out = io.BytesIO()
+    pdf.save(
+        out, min_version="1.7", deterministic_id=True, object_stream_mode=mode, compress_streams=True,
+        stream_decode_level=pikepdf.StreamDecodeLevel.none,
+    )
     return out.getvalue()
+
+
+def _numbers(pdf: Pdf) -> Numbers:
+    """Return the object numbers that the structure has to name."""
+    return Numbers(
+        size=int(pdf.trailer.Size), catalog=pdf.Root.objgen[0], catalog_text=pdf.Root.unparse(resolved=True).decode(),
+        pages=tuple(page.obj.objgen[0] for page in pdf.pages),
+        links=tuple(tuple(a.objgen[0] for a in page.obj.get("/Annots", ())) for page in pdf.pages),
+    )
 
 
 def _geo_number(value: float) -> Object:
@@ -113,77 +137,23 @@ def _add_images(pdf: Pdf, number: int, images: tuple[GreyImage, ...]) -> None:
     pdf.pages[number].obj.Resources = resources
 
 
-def _add_links(pdf: Pdf, number: int, links: tuple[Link, ...]) -> list[Object]:
-    annotations: list[Object] = [
-        pdf.make_indirect(Dictionary(
-            Type=Name.Annot, Subtype=Name.Link, Rect=Array([round(v, 2) for v in (r.x0, r.y0, r.x1, r.y1)]),
-            Border=Array([0, 0, 0]), F=4, Contents=String(link.alt), A=Dictionary(S=Name.URI, URI=String(link.uri)),
-        ))
-        for link in links for r in (link.rect,)
-    ]
-    if annotations:
-        pdf.pages[number].obj.Annots = Array(annotations)
-    return annotations
+def _add_content(pdf: Pdf, number: int, content: bytes) -> None:
+    page = pdf.pages[number].obj
+    page.Contents = pdf.make_stream(content)
+    page.StructParents = number
+    page.Tabs = Name.S
 
 
-@dataclass(slots=True)
-class _TreeWriter:
-    """Writes structure elements and notes which marked content belongs to which."""
-
-    pdf: Pdf
-    annotations: list[list[Object]]
-    parents: list[dict[int, Object]]
-    objects: list[tuple[int, Object]]
-
-    def element(self, node: StructureNode, parent: Object) -> Object:
-        page = self.pdf.pages[node.page_no].obj
-        role = {"Caption": "Caption", "Note": "Note"}.get(node.role, node.role)
-        entries = Dictionary(Type=Name.StructElem, S=Name(f"/{role}"), P=parent, Pg=page)
-        if node.alt:
-            entries.Alt = String(node.alt)
-        if node.role == "TH":
-            entries.A = Dictionary(O=Name.Table, Scope=Name.Column)
-        own = self.pdf.make_indirect(entries)
-        kids: list[Any] = [self.element(child, own) for child in node.children]
-        for mcid in node.content:
-            kids.append(mcid)
-            self.parents[node.page_no][mcid] = own
-        kids.extend(self.link(node.page_no, i, own) for i in node.links)
-        own.K = Array(kids)
-        return own
-
-    def link(self, page_no: int, index: int, parent: Object) -> Object:
-        annotation = self.annotations[page_no][index]
-        page = self.pdf.pages[page_no].obj
-        element = self.pdf.make_indirect(Dictionary(
-            Type=Name.StructElem, S=Name.Link, P=parent, Pg=page,
-            K=Array([Dictionary(Type=Name.OBJR, Obj=annotation, Pg=page)]),
-        ))
-        key = len(self.pdf.pages) + len(self.objects)
-        annotation.StructParent = key
-        self.objects.append((key, element))
-        return element
-
-
-def _add_structure(pdf: Pdf, drawing: Drawing, annotations: list[list[Object]], info: DocumentInfo) -> None:
-    root = pdf.make_indirect(Dictionary(Type=Name.StructTreeRoot))
-    document = pdf.make_indirect(Dictionary(Type=Name.StructElem, S=Name.Document, P=root, Lang=String(info.language)))
-    writer = _TreeWriter(pdf, annotations, [{} for _ in pdf.pages], [])
-    document.K = Array([writer.element(node, document) for node in drawing.structure])
-    numbers: list[Any] = []
-    for i, parents in enumerate(writer.parents):
-        numbers += [i, pdf.make_indirect(Array([parents[mcid] for mcid in sorted(parents)]))]
-        page = pdf.pages[i].obj
-        page.StructParents = i
-        page.Tabs = Name.S
-    for key, element in writer.objects:
-        numbers += [key, element]
-    root.K = Array([document])
-    root.ParentTree = pdf.make_indirect(Dictionary(Nums=Array(numbers)))
-    root.ParentTreeNextKey = len(pdf.pages) + len(writer.objects)
-    pdf.Root.StructTreeRoot = root
-    pdf.Root.MarkInfo = Dictionary(Marked=True)
-    pdf.Root.Lang = String(info.language)
+def _add_links(pdf: Pdf, number: int, links: tuple[Link, ...], first_key: int) -> None:
+    if links:
+        pdf.pages[number].obj.Annots = Array([
+            pdf.make_indirect(Dictionary(
+                Type=Name.Annot, Subtype=Name.Link, Rect=Array([round(v, 2) for v in (r.x0, r.y0, r.x1, r.y1)]),
+                Border=Array([0, 0, 0]), F=4, Contents=String(link.alt), A=Dictionary(S=Name.URI, URI=String(link.uri)),
+                StructParent=key,
+            ))
+            for key, link in enumerate(links, start=first_key) for r in (link.rect,)
+        ])
 
 
 def _add_outline(pdf: Pdf, pages: Sequence[Page]) -> None:

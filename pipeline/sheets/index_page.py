@@ -19,7 +19,7 @@ def build(ctx: SheetContext) -> list[Page]:
     found = net.network_map(ctx, frame, with_trees=False)
     outlines, labels = net.section_outlines(ctx, found)
     spots, names = net.places(ctx, found)
-    drawn, dropped = net.finish(found, [*outlines, *spots], [*names, *labels])
+    drawn, dropped = net.finish(ctx, found, [*outlines, *spots], [*names, *labels])
     title = ctx.w("index.title")
     subtitle = ctx.w(
         "index.subtitle", name=ctx.plan.settings.bush.name, sections=len(ctx.plan.sections),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import shapely
 
 from pipeline.sheets.context import SheetContext
@@ -11,6 +13,7 @@ from pipeline.sheets.text import width_pt
 _MOST_NAMES = 14  # with more sections only the own one is named
 
 
+@lru_cache(maxsize=4)  # every map of a plan has the same picture, but for its own section
 def _fitted(ctx: SheetContext, room: Rect) -> tuple[list[tuple[Point, ...]], list[tuple[Point, ...]], float]:
     """Return outlines and mainlines of all sections scaled into a room, grid north up, and points per metre."""
     outlines = shapely.simplify(shapely.convex_hull([s.outline for s in ctx.plan.sections]), 1.0)

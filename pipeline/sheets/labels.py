@@ -15,6 +15,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.sheets.label_kernel import NONE, along, grow, stamp, try_places
 from pipeline.sheets.marks import BLACK, WHITE, Box, Line, Mark, Point, Rect, Text
 from pipeline.sheets.text import width_pt
 
@@ -88,20 +89,13 @@ class LabelField:
     def lines(self, parts: Sequence[npt.NDArray[np.float64]], cost: float, reach: int = 1) -> None:
         """Stamp lines (page points), `reach` cells to each side."""
         cells = np.zeros_like(self.hard)
-        for part in parts:
-            if len(part) < 2:
-                continue
-            length = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(part, axis=0).T))))
-            at = np.arange(0.0, length[-1] + 0.7, 0.7)
-            col = (np.interp(at, length, part[:, 0]) - self.rect.x0).astype(np.intp)
-            row = (np.interp(at, length, part[:, 1]) - self.rect.y0).astype(np.intp)
-            inside = (col >= 0) & (row >= 0) & (col < cells.shape[1]) & (row < cells.shape[0])
-            cells[row[inside], col[inside]] = True
-        for _ in range(reach):
-            cells[1:] |= cells[:-1].copy()
-            cells[:-1] |= cells[1:].copy()
-            cells[:, 1:] |= cells[:, :-1].copy()
-            cells[:, :-1] |= cells[:, 1:].copy()
+        long = [part for part in parts if len(part) > 1]
+        if long:
+            at = np.concatenate(long) - (self.rect.x0, self.rect.y0)
+            starts = np.cumsum([0, *(len(part) for part in long)], dtype=np.int64)
+            stamp(cells, np.ascontiguousarray(at[:, 0]), np.ascontiguousarray(at[:, 1]), starts)
+            if reach:
+                grow(cells, reach)
         self.soft[cells] += np.float32(cost)
 
     def block(self, box: Rect) -> None:
@@ -170,41 +164,30 @@ class LabelField:
         cos, sin, ring, push_x, push_y, base = _candidates(label.rings)
         # the box touches the symbol's clear circle from outside, whatever the direction
         reach = label.clear + ring
-        cx = label.x + cos * reach + push_x * half_w
-        cy = label.y + sin * reach + push_y * half_h
-        cost = self.costs(cx - half_w, cy - half_h, 2.0 * half_w, 2.0 * half_h) + base
+        x, y = label.x - self.rect.x0, label.y - self.rect.y0
+        cx = x + cos * reach + push_x * half_w
+        cy = y + sin * reach + push_y * half_h
         if label.toward != (0.0, 0.0):
-            cost -= cos * (12.0 * label.toward[0]) + sin * (12.0 * label.toward[1])
-        for i in np.argsort(cost, kind="stable"):
-            if cost[i] >= _HARD * 0.5:
-                return None
-            x, y = float(cx[i]), float(cy[i])
-            box = Rect(x - half_w, y - half_h, x + half_w, y + half_h)
-            far = float(ring[i]) >= _LEADER_FROM_PT
-            if self.free(box) and (not far or self._leader_free(label, box, across=across)):
-                self.take(box)
-                if far:
-                    self._take_leader(label, box)
-                return box, far
-        return None
-
-    def _along(self, label: Label, box: Rect) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-        (x0, y0), (x1, y1) = leader(label, box)
-        steps = max(4, int(math.hypot(x1 - x0, y1 - y0)))
-        # the first two points lie in the symbol's own blocked cells
-        share = np.arange(3, max(steps, 4)) / steps
-        row = (y0 - self.rect.y0) + (y1 - y0) * share
-        col = (x0 - self.rect.x0) + (x1 - x0) * share
-        return row.astype(np.intp), col.astype(np.intp)
-
-    def _leader_free(self, label: Label, box: Rect, *, across: bool) -> bool:
-        row, col = self._along(label, box)
-        if self.hard[row, col].any() or self.near[row, col].any():
-            return False
-        return across or float(self.soft[row, col].max(initial=0.0)) < _NO_LEADER_ACROSS
+            base = base - (cos * (12.0 * label.toward[0]) + sin * (12.0 * label.toward[1]))
+        i = try_places(
+            self._table(), (self.hard, self.taken, self.near), self.soft, (x, y, label.clear), (half_w, half_h),
+            (cx, cy, base, ring), (self.rect.width, self.rect.height, _HARD * 0.5, _LEADER_FROM_PT,
+                                   math.inf if across else _NO_LEADER_ACROSS),
+        )
+        if i == NONE:
+            return None
+        mid_x, mid_y = float(cx[i]) + self.rect.x0, float(cy[i]) + self.rect.y0
+        box = Rect(mid_x - half_w, mid_y - half_h, mid_x + half_w, mid_y + half_h)
+        far = float(ring[i]) >= _LEADER_FROM_PT
+        self.take(box)
+        if far:
+            self._take_leader(label, box)
+        return box, far
 
     def _take_leader(self, label: Label, box: Rect) -> None:
-        row, col = self._along(label, box)
+        r = self.rect
+        row, col = along(
+            label.x - r.x0, label.y - r.y0, label.clear, box.x0 - r.x0, box.y0 - r.y0, box.x1 - r.x0, box.y1 - r.y0)
         self.taken[row, col] = True
         self.near[row, col] = True
 

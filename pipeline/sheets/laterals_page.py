@@ -47,9 +47,11 @@ def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
 def _notes(ctx: SheetContext, pages: Composer) -> None:
     """Add what the columns and marks mean, above the table: read before the first lateral is run."""
     aim = ctx.plan.settings.laterals.aim_grade_pct
-    pages.para(ctx.w("laterals.note_trees", unit=say(ctx, ctx.units.length_unit)))
-    pages.para(ctx.w("laterals.note_flat", aim=say(ctx, f"{aim:.1f}"), slack=f"{100 * CUT_SLACK:.0f}"))
-    pages.para(ctx.w("laterals.note_level"))
+    pages.para(" ".join((
+        ctx.w("laterals.note_trees", unit=say(ctx, ctx.units.length_unit)),
+        ctx.w("laterals.note_flat", aim=say(ctx, f"{aim:.1f}"), slack=f"{100 * CUT_SLACK:.0f}"),
+        ctx.w("laterals.note_level"),
+    )))
     pages.space(2.0)
 
 

@@ -13,6 +13,7 @@ from pipeline.sheets.orders_page import LABOUR
 from pipeline.sheets.parts import in_units, part_name, whole
 from pipeline.sheets.table import Cell, Column, Row
 
+_ITEM_PT, _DAY_PT = 168.0, 41.0
 DAY_H = 8.0  # hours of work in a day, walking in and weather not included; ours
 
 
@@ -64,39 +65,46 @@ def day_parts(ctx: SheetContext, day: CrewDay) -> list[tuple[str, float, str]]:
 
 
 def build(ctx: SheetContext) -> list[Page]:
-    """Return the load-out pages of a plan."""
+    """Return the load-out pages of a plan: a table of parts by day, as many days side by side as a page is wide."""
     sections, size = ctx.plan.sections, ctx.plan.settings.sheets.crew_size
     pages = Composer(ctx, "", ctx.w("loadout.title"), ctx.w("loadout.subtitle", name=ctx.plan.settings.bush.name))
     pages.para(ctx.w("loadout.how", crew=f"{max(size, 1.0):.0f}", hours=f"{DAY_H:.0f}"))
     days = crew_days(sections, size)
-    for day in days:
-        _day(ctx, pages, day)
-    if not days:
+    most = max(1, int((pages.body.width - _ITEM_PT) / _DAY_PT))
+    count = ceil(len(days) / most)
+    share = ceil(len(days) / max(count, 1))
+    for k in range(count):
+        if k:
+            pages.new_page()
+        _days(ctx, pages, days[k * share: (k + 1) * share])
+    if not any(day_parts(ctx, day) for day in days):
         pages.para(ctx.w("materials.load_none"))
     return pages.pages()
 
 
-def _day(ctx: SheetContext, pages: Composer, day: CrewDay) -> None:
-    """Add one day: its sections, then its parts in two columns."""
-    parts = day_parts(ctx, day)
-    half = ceil(len(parts) / 2)
-    names = ", ".join(
-        name if share > 0.995 else f"{name} ({100.0 * share:.0f} %)" for name, share, _ in day.shares
+def _days(ctx: SheetContext, pages: Composer, days: list[CrewDay]) -> None:
+    """Add one table: a column for each day, a row for each part that is loaded on any of them."""
+    loads = [{(name, unit): amount for name, amount, unit in day_parts(ctx, day)} for day in days]
+    takeoff = ctx.plan.takeoff
+    known = dict.fromkeys(
+        (part_name(ctx, p), in_units(ctx, 0.0, p.unit)[1]) for p in (*takeoff.total, *takeoff.by_section)
+        if p.code != LABOUR
     )
-    hours = say(ctx, f"{sum(h for _, _, h in day.shares):.1f}")
-    keep = 40.0 + 18.0 * half if 18.0 * half < 0.8 * pages.body.height else 80.0
-    pages.heading(ctx.w("loadout.day", number=day.number, names=names, hours=hours), keep_pt=keep)
-    if not parts:
-        pages.para(ctx.w("materials.load_none"))
-        return
-    cells = [(name, Cell(f"{whole(ctx, amount)} {unit}", tag="load"), "") for name, amount, unit in parts]
-    rows: list[Row] = []
-    for i in range(half):
-        right = cells[half + i] if half + i < len(cells) else ("", "", "")
-        rows.append([*cells[i], *right])
+    pieces = in_units(ctx, 0.0, "pc")[1]
+    hours = [say(ctx, f"{sum(h for _, _, h in day.shares):.1f}") for day in days]
+    rows: list[Row] = [[ctx.w("loadout.hours"), *hours]]
+    for name, unit in known:
+        if any((name, unit) in load for load in loads):
+            amounts = [whole(ctx, load[name, unit]) if (name, unit) in load else "" for load in loads]
+            item = name if unit == pieces else f"{name}, {unit}"
+            rows.append([item, *(Cell(amount, tag="load") for amount in amounts)])
     pages.table(rows, [
-        Column(ctx.w("materials.col_item"), 150.0, bold=True, flex=1.0, wrap=True),
-        Column(ctx.w("materials.col_plan"), 56.0, "right", bold=True),
-        Column(ctx.w("materials.col_loaded"), 40.0),
-    ] * 2)
-    pages.space(4.0)
+        Column(ctx.w("materials.col_item"), _ITEM_PT, bold=True, flex=1.0, wrap=True),
+        *(Column(_day_title(ctx, day), _DAY_PT, "right") for day in days),
+    ], even=False)
+
+
+def _day_title(ctx: SheetContext, day: CrewDay) -> str:
+    """Return the number of a day and the sections built on it, with the share of one that takes several days."""
+    names = [name if share > 0.995 else f"{name} {100.0 * share:.0f}\u00a0%" for name, share, _ in day.shares]
+    return "\n".join((ctx.w("loadout.day", number=day.number), *names))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
-from pipeline.sheets.compose import say
+from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.doubt import level_word, span_confidence
 from pipeline.sheets.marks import Mark, Rect, heading, paragraph
@@ -105,6 +105,14 @@ def _unproven(ctx: SheetContext, piece: Piece) -> list[Look]:
 def _look(ctx: SheetContext, piece: Piece, name: str, station_m: float, height: str, what: str) -> Look:
     station = say(ctx, ctx.units.station(station_m))
     return Look(piece.line.mainline_id, station_m, (name, station, say(ctx, height), what, ""))
+
+
+def fill(ctx: SheetContext, pages: Composer, rows: list[Row]) -> None:
+    """Add the block to tables that flow: where it found no room beside the profile."""
+    pages.heading(ctx.w("profile.look"), keep_pt=80.0)
+    pages.table(rows, _columns(ctx), row_height=_ROW_PT, even=False)
+    pages.para(ctx.w("profile.note_heights"))
+    pages.para(ctx.w("profile.note_tolerance", tolerance=say(ctx, ctx.units.height(TOLERANCE_M))), bold=True)
 
 
 class LookResult(NamedTuple):

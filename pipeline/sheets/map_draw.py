@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -15,6 +16,7 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.contour_layer import Contours, contours, figures
 from pipeline.sheets.ground_layer import GroundDrawing, draw_ground
 from pipeline.sheets.labels import Label, LabelField, place_all
+from pipeline.sheets.local import words_local
 from pipeline.sheets.map_grid import Grid, grid
 from pipeline.sheets.map_labels import direction, full_stations, map_labels, meeting_point, place
 from pipeline.sheets.mapview import MapView
@@ -51,8 +53,8 @@ def draw_map(ctx: SheetContext, view: SectionView, window: MapView, *, tags: boo
     _stamp_background(field_, out)
     lines = [*_neighbour_lines(ctx, view, out, field_), *_own_lines(view, out, field_)]
     spots = [
-        *_other_trees(ctx, view, out), *_tree_marks(ctx, view, out, field_), *_line_marks(ctx, view, out, field_),
-        *_places(ctx, out, field_),
+        *_other_trees(ctx, view, out), *_tree_marks(ctx, view, out, field_),
+        *_line_marks(ctx, view, out, field_, supports=tags), *_places(ctx, out, field_),
     ]
     labels = [
         *(h for h in _hazard_labels(ctx, view, out) if window.rect.inset(9.0).holds(Rect(h.x, h.y, h.x, h.y))),
@@ -62,7 +64,7 @@ def draw_map(ctx: SheetContext, view: SectionView, window: MapView, *, tags: boo
     placed, out.dropped = place_all(field_, labels)
     out.marks += [
         *out.contours.marks, *out.ground.marks, *out.grid.crosses, *lines, *spots, *hazards,
-        *figures(out.contours, field_), *out.grid.labels, *placed,
+        *figures(out.contours, field_, say=partial(words_local, ctx)), *out.grid.labels, *placed,
     ]
     return out
 
@@ -162,8 +164,10 @@ def _tree_marks(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: L
     return marks
 
 
-def _line_marks(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: LabelField) -> list[Mark]:
-    """Return ticks, match lines, crossings, joins and supports along the mainlines."""
+def _line_marks(
+    ctx: SheetContext, view: SectionView, out: MapDrawing, field_: LabelField, *, supports: bool
+) -> list[Mark]:
+    """Return ticks, match lines, crossings and joins along the mainlines, and all supports or the anchors alone."""
     marks: list[Mark] = []
     for piece in view.pieces:
         marks.extend(
@@ -183,6 +187,8 @@ def _line_marks(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: L
         field_.block_disc(x, y, 2.0)
     for piece in view.pieces:
         for support in piece.supports:
+            if not supports and support.kind != "anchor":
+                continue
             x, y = out.view.point(support.x_m, support.y_m)
             ladder = is_ladder(ctx, support)
             marks += symbols.support(x, y, support.kind, ladder=ladder)

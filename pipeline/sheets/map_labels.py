@@ -72,10 +72,14 @@ def _unit(dx: float, dy: float) -> Point:
 def map_labels(
     ctx: SheetContext, view: SectionView, window: MapView, names: Sequence[Label], *, tags: bool
 ) -> list[Label]:
-    """Return the labels of a map, those that must not be lost first."""
+    """Return the labels of a map, those that must not be lost first.
+
+    Without tags the map shows the lay of the section: laterals, supports and trees have their names on detail maps.
+    """
+    detailed = (*_lateral_labels(view, window), *_support_labels(view, window)) if tags else ()
     labels = [
-        *_end_labels(ctx, view, window), *_place_labels(ctx, window), *_lateral_labels(view, window),
-        *_support_labels(view, window), *_crossing_labels(ctx, view, window), *_station_labels(ctx, view, window),
+        *_end_labels(ctx, view, window), *_place_labels(ctx, window), *detailed,
+        *_crossing_labels(ctx, view, window), *_station_labels(ctx, view, window),
         *(_tag_labels(ctx, view, window) if tags else ()), *names,
     ]
     return [label for label in labels if _inside(window, label.x, label.y)]

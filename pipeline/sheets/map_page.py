@@ -9,7 +9,7 @@ from pipeline.records import Section
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.map_draw import MapDrawing, draw_map
 from pipeline.sheets.map_labels import dropped_text
-from pipeline.sheets.map_panel import detail_foot, panel
+from pipeline.sheets.map_panel import NOTE_STEP_PT, detail_foot, note_pt, panel
 from pipeline.sheets.mapview import MapView, fit_view, ratios, tiles
 from pipeline.sheets.marks import Box, Group, Page, Rect
 from pipeline.sheets.paper import body_page, body_rect
@@ -21,7 +21,7 @@ PANEL_PT = 190.0  # height of the strip with key, scale and code under the map
 _MAP_MARGIN_PT = 44.0  # room for labels between the outermost line and the frame
 _LEAST_RATIO = 235.0  # larger scales show a crew no more of the ground
 _DETAIL_OVERLAP_PT = 60.0
-_DETAIL_FOOT_PT = 56.0
+_DETAIL_FOOT_PT = 48.0  # under a detail map, its note left out
 TAG_RATIO_LEAST = 1900  # smaller scales never carry tree tags
 # a detail map is at least this much larger than the main map, and at these scales
 _DETAIL_SHARE, _DETAIL_FROM, _DETAIL_RATIO = 0.7, 475.0, 965.0
@@ -53,7 +53,7 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     marks = [_figure(ctx, view, drawing), *panel(ctx, view, drawing, room, note)]
     geo = window.geo_box(ctx.plan.frame, f"{section.section_id} {title}")
     pages = [body_page(ctx, section.section_id, title, subtitle, marks, geo)]
-    return pages + (_details(ctx, view, window, subtitle, unnamed) if dense else [])
+    return pages + (_details(ctx, view, window, subtitle, unnamed, _note(ctx, drawing, dense=False)) if dense else [])
 
 
 def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[MapDrawing, Floats]:
@@ -71,17 +71,24 @@ def _main_map(ctx: SheetContext, view: SectionView, window: MapView) -> tuple[Ma
 
 
 def _details(
-    ctx: SheetContext, view: SectionView, window: MapView, subtitle: str, points: Floats
+    ctx: SheetContext, view: SectionView, window: MapView, subtitle: str, points: Floats, note: str
 ) -> list[Page]:
-    """Return what the main map could not name, at a scale where it can be."""
+    """Return what the main map could not name, at a scale where it can be; `note` is the main map's."""
     body = body_rect(ctx)
     name = view.section.section_id
-    frame = Rect(body.x0, body.y0 + _DETAIL_FOOT_PT, body.x1, body.y1)
+    room_pt = max(NOTE_STEP_PT, note_pt(note, body.width))
+    while True:  # a note that takes more lines makes the map lower: once more at the most, as a rule never
+        frame = Rect(body.x0, body.y0 + _DETAIL_FOOT_PT + room_pt, body.x1, body.y1)
+        drawings = _detail_maps(ctx, view, window, frame, points)
+        notes = [_note(ctx, drawing, dense=False) for drawing in drawings]
+        wanted = max(note_pt(text, body.width) for text in notes)
+        if wanted <= room_pt:
+            break
+        room_pt = wanted
     pages = []
-    for number, drawing in enumerate(_detail_maps(ctx, view, window, frame, points), start=1):
+    for number, (drawing, text) in enumerate(zip(drawings, notes, strict=True), start=1):
         title = ctx.w("map.detail_title", number=number)
-        room = Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0)
-        foot = detail_foot(ctx, drawing, room, _note(ctx, drawing, dense=False))
+        foot = detail_foot(ctx, drawing, Rect(body.x0, body.y0, body.x1, frame.y0 - 4.0), text)
         geo = drawing.view.geo_box(ctx.plan.frame, f"{name} {title}")
         pages.append(body_page(ctx, name, title, subtitle, [_figure(ctx, view, drawing), *foot], geo))
     return pages

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from pipeline.sheets import symbols
 from pipeline.sheets.context import SheetContext
-from pipeline.sheets.geo import Declination, convergence_deg, declination, geo_uri, minutes, usng
+from pipeline.sheets.geo import Declination, convergence_deg, declination, geo_uri, usng
 from pipeline.sheets.ground_layer import ORDER, key_sample
 from pipeline.sheets.inset import inset
 from pipeline.sheets.map_draw import LATERAL_PT, MAINLINE_PT, MapDrawing
@@ -37,6 +37,7 @@ from pipeline.units import FT_M
 _SAMPLE_PT = 28.0
 _ROW_PT, _LEAST_ROW_PT = 11.4, 9.2
 _KEY_PT = 7.4
+NOTE_STEP_PT, _NOTE_PT = 8.8, 7.2  # line distance and letters of the note over the key
 _QR_PT = 96.0  # with the quiet zone: modules of 0.9 mm at version 3
 _INSET_MOST_PT, _INSET_LEAST_PT = 96.0, 46.0
 CHECK_US_PT, CHECK_METRIC_PT = 144.0, 50.0 / 25.4 * 72.0
@@ -63,18 +64,32 @@ def panel(ctx: SheetContext, view: SectionView, drawing: MapDrawing, rect: Rect,
 
 
 def detail_foot(ctx: SheetContext, drawing: MapDrawing, rect: Rect, note: str) -> list[Mark]:
-    """Return the line under a detail map: note, scale bar and check bar; its key is on the main map."""
+    """Return the lines under a detail map: note, scale bar and which way is north; its key is on the main map."""
     note_marks, top = _note_lines(note, rect)
     marks: list[Mark] = [*note_marks, heading(rect.x0, top - 12.0, scale_text(ctx, drawing.view), 8.6)]
     marks += scale_bar(ctx, drawing.view.pt_per_m, rect.x0 + 150.0, top - 17.0)
+    marks.append(paragraph(rect.x0, top - 24.0, f"▲ {ctx.w('map.true_n')}", 7.4, bold=True))
+    grid = ctx.w("map.key_grid", step=drawing.grid.step_m, name=drawing.grid.name or ctx.w("map.grid_local"))
+    marks.append(paragraph(rect.x1, top - 24.0, grid, 7.4, align="right"))
     marks.append(paragraph(rect.x1, top - 12.0, ctx.w("map.key_see_map"), 7.4, align="right"))
     return marks
 
 
+def note_pt(note: str, width_pt: float) -> float:
+    """Return the height of a note's lines at a width."""
+    return NOTE_STEP_PT * len(_wrapped(note, width_pt))
+
+
+def _wrapped(note: str, width_pt: float) -> list[str]:
+    return wrap(note, _NOTE_PT, width_pt, bold=True) if note else []
+
+
 def _note_lines(note: str, rect: Rect) -> tuple[list[Mark], float]:
-    lines = wrap(note, 7.2, rect.width, bold=True) if note else []
-    marks: list[Mark] = [paragraph(rect.x0, rect.y1 - 7.0 - 8.8 * i, t, 7.2, bold=True) for i, t in enumerate(lines)]
-    return marks, rect.y1 - 8.8 * len(lines) - 2.0
+    marks: list[Mark] = [
+        paragraph(rect.x0, rect.y1 - 7.0 - NOTE_STEP_PT * i, t, _NOTE_PT, bold=True)
+        for i, t in enumerate(_wrapped(note, rect.width))
+    ]
+    return marks, rect.y1 - note_pt(note, rect.width) - 2.0
 
 
 # ---------------------------------------------------------------- key
@@ -349,8 +364,8 @@ def _find(ctx: SheetContext, view: SectionView, rect: Rect) -> list[Mark]:
     code = symbols.qr_code(square.x0, square.y0, _QR_PT, uri)
     marks.append(Group((code, Link(square, uri, ctx.w("map.alt_qr", uri=uri))), role="Figure",
                        alt=ctx.w("map.alt_qr", uri=uri)))
-    north, west = minutes(lon, lat)
-    rows = [(f"{lat:.5f}, {lon:.5f}", True, 8.0), (usng(lon, lat).text(), True, 8.0), (f"{north}  {west}", False, 6.8)]
+    # degrees and minutes for aircraft stand in the emergency box
+    rows = [(f"{lat:.5f}, {lon:.5f}", True, 8.0), (usng(lon, lat).text(), True, 8.0)]
     words = ctx.w("map.qr_meet" if meet is not None else "map.qr_start")
     rows += [(t, False, 6.8) for t in wrap(f"{words} {ctx.w('map.qr_more')}", 6.8, rect.width)]
     y = square.y0 - 7.0

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from itertools import zip_longest
 from math import ceil, isfinite
 
 from pipeline.records import Pipe, Section
-from pipeline.sheets.compose import Composer, say, write_line
+from pipeline.sheets.compose import LINE_FACTOR, TEXT_PT, Composer, TickList, say, write_line
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.laterals_page import CUT_SLACK, cut_length_m, in_line_order
+from pipeline.sheets.local import tied
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.parts import in_units, part_name, task_name, whole
-from pipeline.sheets.table import ROW_PT, WRITE_IN_ROW_PT, Column, Row
+from pipeline.sheets.table import WRITE_IN_ROW_PT, Column, Row
+from pipeline.sheets.text import wrap
 
 _CUT_COLUMNS = 5
 _STEPS = 9  # words materials.step_1 ... step_9
 _CHECKS = 7  # words materials.check_1 ... check_7
+_LINES = (2, 6)  # to write changes on: fewest and most
+_SIGN_PT, _SMALL_PT = 38.0, 8.5
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
@@ -30,14 +35,25 @@ def subtitle(ctx: SheetContext) -> str:
     return ctx.w("materials.subtitle", name=ctx.plan.settings.bush.name)
 
 
-def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
-    """Add everything from the load list to the sign-off."""
+def fill(ctx: SheetContext, pages: Composer, section: Section, *, elsewhere: Collection[str] = ()) -> None:
+    """Add everything from the load list on; the order of work and the sign-off when they stand nowhere else."""
     _load_list(ctx, pages, section)
     _pipes(ctx, pages, section)
     _cut_list(ctx, pages, section)
     _hours(ctx, pages, section)
-    _steps(ctx, pages)
-    _sign_off(ctx, pages)
+    if "steps" not in elsewhere:
+        pages.ticks(work_steps(ctx))
+        pages.space()
+    if "sign" not in elsewhere:
+        sign_off(ctx, pages)
+
+
+def work_steps(ctx: SheetContext) -> tuple[TickList, TickList]:
+    """Return the order of work and, beside it, the checks before leaving."""
+    return (
+        (ctx.w("materials.steps"), [f"{i}.  {ctx.w(f'materials.step_{i}')}" for i in range(1, _STEPS + 1)], 0.6),
+        (ctx.w("materials.checks"), [ctx.w(f"materials.check_{i}") for i in range(1, _CHECKS + 1)], 0.4),
+    )
 
 
 def _load_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
@@ -58,8 +74,7 @@ def _load_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
         Column(ctx.w("materials.col_item"), 116.0, bold=True, flex=1.0, wrap=True),
         Column(ctx.w("materials.col_plan"), 50.0, "right", bold=True),
         Column(ctx.w("materials.col_loaded"), 36.0), Column(ctx.w("materials.col_used"), 36.0),
-    ] * 2)
-    pages.para(ctx.w("materials.load_note"))
+    ] * 2, even=False)
     pages.space()
 
 
@@ -85,7 +100,7 @@ def _pipes(ctx: SheetContext, pages: Composer, section: Section) -> None:
         Column(ctx.w("materials.col_taps"), 40.0, "right"),
         Column(ctx.w("materials.col_fill"), 48.0, "right"), Column(ctx.w("materials.col_ties"), 58.0, "right"),
         Column(ctx.w("materials.col_done"), 34.0, "center", tick=True),
-    ])
+    ], even=False)
     pages.para(ctx.w("materials.pipes_note"))
     pages.space()
 
@@ -126,7 +141,7 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
         Column(f"{ctx.w('materials.col_cut')} {unit}", 26.0, "right"),
         Column(ctx.w("materials.col_drops"), 27.0, "right"), Column("✓", 13.0),
     ] * _CUT_COLUMNS
-    pages.table(rows, columns)
+    pages.table(rows, columns, even=False)
     pages.space()
 
 
@@ -134,16 +149,11 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
     tasks = ctx.plan.takeoff.hours_by_section.get(section.section_id, {})
     if not tasks:
         return
-    cells = [(task_name(ctx, task), say(ctx, f"{hours:.1f}"), "") for task, hours in tasks.items() if hours > 0.0]
-    cells.append((ctx.w("materials.sum"), say(ctx, f"{sum(tasks.values()):.1f}"), ""))
-    third = ceil(len(cells) / 3)
-    strips = [cells[i * third: (i + 1) * third] for i in range(3)]
-    rows: list[Row] = [[text for cell in line for text in cell or ("", "", "")] for line in zip_longest(*strips)]
-    pages.heading(ctx.w("materials.hours"), keep_pt=ROW_PT * len(rows) + 40.0)
-    pages.table(rows, [
-        Column(ctx.w("materials.col_task"), 100.0, bold=True, flex=1.0, wrap=True),
-        Column(ctx.w("materials.col_hours"), 36.0, "right", bold=True), Column(ctx.w("materials.col_real"), 32.0),
-    ] * 3, heavy_every=0)
+    parts = [f"{task_name(ctx, task)} {say(ctx, f'{hours:.1f}')}" for task, hours in tasks.items() if hours > 0.0]
+    total = f"{ctx.w('materials.sum')} {say(ctx, f'{sum(tasks.values()):.1f}')}"
+    pages.heading(f"{ctx.w('materials.hours')}: {total}", keep_pt=40.0)
+    # fixed spaces keep a task and its hours on one line
+    pages.para("  ·  ".join(part.replace(" ", "\u00a0") for part in parts))
     size = ctx.plan.settings.sheets.crew_size
     if size > 0:
         days = sum(tasks.values()) / size
@@ -151,23 +161,21 @@ def _hours(ctx: SheetContext, pages: Composer, section: Section) -> None:
     pages.space()
 
 
-def _steps(ctx: SheetContext, pages: Composer) -> None:
-    """Add the order of work beside the checks before leaving."""
-    pages.ticks((
-        (ctx.w("materials.steps"), [f"{i}.  {ctx.w(f'materials.step_{i}')}" for i in range(1, _STEPS + 1)], 0.58),
-        (ctx.w("materials.checks"), [ctx.w(f"materials.check_{i}") for i in range(1, _CHECKS + 1)], 0.42),
-    ))
-    pages.space()
+def sign_off_pt(ctx: SheetContext, pages: Composer) -> float:
+    """Return the least height of the sign-off."""
+    lines = len(wrap(tied(ctx.w("materials.tolerance")), _SMALL_PT, pages.body.width))
+    return _LINES[0] * WRITE_IN_ROW_PT + _SIGN_PT + 17.0 + lines * _SMALL_PT * LINE_FACTOR + TEXT_PT * LINE_FACTOR + 4.0
 
 
-def _sign_off(ctx: SheetContext, pages: Composer) -> None:
+def sign_off(ctx: SheetContext, pages: Composer) -> None:
     """Add room for changes, signatures and how the sheet gets back; all on one page."""
-    pages.need(2 * WRITE_IN_ROW_PT + 104.0)
-    lines = min(6, max(2, int((pages.left_pt - 104.0) / WRITE_IN_ROW_PT)))
-    pages.heading(ctx.w("materials.changes"), keep_pt=lines * WRITE_IN_ROW_PT)
+    least = sign_off_pt(ctx, pages)
+    pages.need(least)
+    lines = min(_LINES[1], _LINES[0] + int((pages.left_pt - least) / WRITE_IN_ROW_PT))
+    pages.heading(ctx.w("materials.changes"), keep_pt=0.0)
     pages.block(lines * WRITE_IN_ROW_PT, lambda rect: _blank_lines(rect, lines))
-    pages.para(ctx.w("materials.tolerance"), size=8.5)
-    pages.block(44.0, lambda rect: _signatures(ctx, rect))
+    pages.para(ctx.w("materials.tolerance"), size=_SMALL_PT)
+    pages.block(_SIGN_PT, lambda rect: _signatures(ctx, rect))
     pages.para(ctx.w("materials.return", code=ctx.check_code(pages.section_id)), bold=True)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.contour_layer import Contours, contours, figures, smooth
 from pipeline.sheets.ground_layer import GroundDrawing, draw_ground
 from pipeline.sheets.labels import Label, LabelField, place_all
+from pipeline.sheets.local import words_local
 from pipeline.sheets.map_grid import Grid, grid
 from pipeline.sheets.map_labels import meeting_point
 from pipeline.sheets.mapview import MapView, fit_view
@@ -65,7 +67,8 @@ def network_map(ctx: SheetContext, rect: Rect, *, with_trees: bool) -> NetworkMa
     points.append(np.array([(c.x_m, c.y_m) for c in ctx.plan.collections]))
     if with_trees:
         xy = np.column_stack((ctx.plan.trees.x_m, ctx.plan.trees.y_m))
-        points.append(xy[np.isfinite(xy).all(axis=1)])
+        # a stray point beyond the terrain must not shrink the map to nothing
+        points.append(xy[np.isfinite(xy).all(axis=1) & np.isfinite(ctx.plan.trees.ground_z_m)])
     view = fit_view(ctx.plan.frame, np.concatenate(points), rect, us=ctx.units.is_us, margin_pt=_MARGIN_PT)
     found = contours(ctx.terrain, view, us=ctx.units.is_us)
     ground = draw_ground(ctx.ground.layers, view, ctx.terrain)
@@ -144,10 +147,13 @@ def mainline_labels(ctx: SheetContext, found: NetworkMap) -> list[Label]:
     return out
 
 
-def finish(found: NetworkMap, shapes: list[Mark], labels: list[Label]) -> tuple[list[Mark], list[Label]]:
+def finish(
+    ctx: SheetContext, found: NetworkMap, shapes: list[Mark], labels: list[Label]
+) -> tuple[list[Mark], list[Label]]:
     """Return all marks with their labels placed, and the labels without room."""
     placed, dropped = place_all(found.field, labels)
-    return [*found.marks, *shapes, *figures(found.contours, found.field), *found.grid.labels, *placed], dropped
+    elevations = figures(found.contours, found.field, say=partial(words_local, ctx))
+    return [*found.marks, *shapes, *elevations, *found.grid.labels, *placed], dropped
 
 
 def tree_dots(at: Floats, size: float, color: str = BLACK) -> list[Mark]:

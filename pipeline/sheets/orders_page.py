@@ -25,7 +25,7 @@ def build(ctx: SheetContext) -> list[Page]:
     if not parts:
         pages.para(ctx.w("orders.none"))
         return pages.pages()
-    pages.table([_row(ctx, part) for part in parts], _columns(ctx))
+    pages.table([_row(ctx, part) for part in parts], _columns(ctx), even=False)
     pages.space(3.0)
     _sums(ctx, pages, parts)
     _labour(ctx, pages)

@@ -46,7 +46,7 @@ def build(ctx: SheetContext) -> list[Page]:
     trees, reasons = _trees(ctx, found)
     outlines, labels = net.section_outlines(ctx, found)
     spots, names = net.places(ctx, found)
-    drawn, _ = net.finish(found, [*trees, *outlines, *spots], [*names, *labels, *net.mainline_labels(ctx, found)])
+    drawn, _ = net.finish(ctx, found, [*trees, *outlines, *spots], [*names, *labels, *net.mainline_labels(ctx, found)])
     title = ctx.w("overview.title")
     plan = ctx.plan
     subtitle = ctx.w(
@@ -99,16 +99,18 @@ def _stamped(shape: str, at: np.ndarray, size: float) -> tuple[tuple[Point, ...]
 def _reasons(ctx: SheetContext, reasons: Counter[str], rect: Rect) -> list[Mark]:
     marks: list[Mark] = [heading(rect.x0, rect.y1 - 10.0, ctx.w("overview.set_aside"), 9.2)]
     shapes = {code: (shape, color) for code, shape, color in _SHAPES}
+    lift = np.nanmax(ctx.plan.lift_m, initial=0.0) if len(ctx.plan.lift_m) else 0.0
+    low = int(np.nansum(np.asarray(ctx.plan.lift_m) > 0.0))
     y = rect.y1 - 23.0
+    lines = len(reasons) + (low > 0)
+    step = min(_ROW_PT, (y - 4.0 - rect.y0) / max(lines - 1, 1))
     for code, count in sorted(reasons.items(), key=lambda item: (-item[1], item[0])):
         shape, color = shapes.get(code, ("plus", BLACK))
         marks.append(Polyline(_stamped(shape, np.array([(rect.x0 + 5.0, y + 2.8)]), 3.2), 1.0, color))
         key = f"reason.{code}"
         text, size = fit(f"{count}  {ctx.w(key) if ctx.has(key) else code}", 7.6, rect.width - 14.0)
         marks.append(paragraph(rect.x0 + 13.0, y, text, size))
-        y -= _ROW_PT
-    lift = np.nanmax(ctx.plan.lift_m, initial=0.0) if len(ctx.plan.lift_m) else 0.0
-    low = int(np.nansum(np.asarray(ctx.plan.lift_m) > 0.0))
+        y -= step
     if low:
         words = ctx.w("overview.lift", n=low, lift=ctx.units.height(float(lift)))
         text, size = fit(words, 7.2, rect.width, bold=True)

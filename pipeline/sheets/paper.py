@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import inf
 
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.marks import Box, GeoBox, Group, Line, Mark, Page, Rect, Text
-from pipeline.sheets.text import fit, width_pt
+from pipeline.sheets.text import SMALLEST_PT, fit, width_pt
 
 MARGIN_PT = 36.0  # half an inch: office printers reach nearer, clipboards do not
 BOX_WIDTH_PT = 97.0
@@ -128,7 +129,7 @@ def _foot(
     corner = f"{shown}   {sheet_no}/{sheets}"
     corner_size = 14.0
     room = area.width - width_pt(corner, corner_size, bold=True) - 16.0
-    lines = ((datum_line(ctx), False), (maker_line(ctx, section_id), False), (code_line(ctx, section_id), True))
+    lines = ((datum_line(ctx), False), (maker_line(ctx, section_id, room), False), (code_line(ctx, section_id), True))
     marks: list[Mark] = [Line(area.x0, top, area.x1, top, 0.7)]
     for i, (text, bold) in enumerate(lines):
         shown_text, size = fit(text, 7.0, room, bold=bold)
@@ -147,13 +148,17 @@ def datum_line(ctx: SheetContext) -> str:
     )
 
 
-def maker_line(ctx: SheetContext, section_id: str = "") -> str:
-    """Return who made the plan and when, which sheets these take the place of, and what they are not."""
+def maker_line(ctx: SheetContext, section_id: str = "", room_pt: float = inf) -> str:
+    """Return who made the plan and when, which sheets these take the place of, and what they are not.
+
+    Where all this is too long for `room_pt` points of the smallest letters, who made it is cut and never the rest.
+    """
     maker = ctx.plan.settings.bush.made_by
     _, date, replaces = ctx.revision_of(section_id)
     made = ctx.w("common.made_by", maker=maker, date=date) if maker else ctx.w("common.made", date=date)
     instead = f"{ctx.w('common.replaces', revision=replaces)} " if replaces else ""
-    return f"{made} {instead}{ctx.w('common.not_a_survey')}"
+    rest = f" {instead}{ctx.w('common.not_a_survey')}"
+    return fit(made, SMALLEST_PT, room_pt - width_pt(rest, SMALLEST_PT))[0] + rest
 
 
 def code_line(ctx: SheetContext, section_id: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 from pipeline.records import Section
@@ -19,39 +21,59 @@ from pipeline.sheets.profile_strip import (
     bands_pt,
     caption,
     chart_height,
+    crowded,
     strip_marks,
     strip_width,
 )
 from pipeline.sheets.section_view import Piece, SectionView, section_view
+from pipeline.sheets.table import Row
 
-_LEAST_RATIO, _MOST_RATIO = 235.0, 1210.0
+# scales in use; those beyond the middle one only to save a page
+_LEAST_RATIO, _MOST_RATIO, _LAST_RATIO = 235.0, 1210.0, 2410.0
 _CHART_LEAST_PT, _CHART_MOST_PT = 104.0, 300.0
 _LEAST_STEEP = 1.0  # lines are never drawn flatter than real
 _ABOVE_TABLE_PT = 8.0
 _APART_PT = 10.0  # between strips side by side
 
 
-def build(ctx: SheetContext, section: Section) -> list[Page]:
-    """Return the profile pages of a section: strips of its pieces, then what needs a hard look."""
-    view = section_view(ctx, section)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """The strips of a section in rows by page, what needs a hard look, and whether that finds room below them."""
+
+    view: SectionView
+    groups: list[list[list[Strip]]]
+    looks: list[Row]
+    looks_pt: float
+    looks_here: bool
+
+
+@lru_cache(maxsize=2)  # the tables after the profile ask once more
+def _laid(ctx: SheetContext, section_id: str) -> _Laid:
+    view = section_view(ctx, ctx.section(section_id))
     body = body_rect(ctx)
     looks = look_rows(ctx, view)
-    table_pt = look_height(ctx, looks, body.width) + _ABOVE_TABLE_PT
-    groups = _layout(ctx, view, body, table_pt)
+    looks_pt = look_height(ctx, looks, body.width) + _ABOVE_TABLE_PT
+    groups = _layout(ctx, view, body, looks_pt)
+    return _Laid(view, groups, looks, looks_pt, _height(ctx, groups[-1]) + looks_pt <= body.height)
+
+
+def looks_left(ctx: SheetContext, section: Section) -> list[Row] | None:
+    """Return the rows that need a hard look and found no room on the profile; ``None`` when they stand there."""
+    laid = _laid(ctx, section.section_id)
+    return None if laid.looks_here else laid.looks
+
+
+def build(ctx: SheetContext, section: Section) -> list[Page]:
+    """Return the profile pages of a section: strips of its pieces, and what needs a hard look where it finds room."""
+    laid = _laid(ctx, section.section_id)
+    body = body_rect(ctx)
     pages: list[Page] = []
-    told = False
-    for k, group in enumerate(groups):
-        last = k == len(groups) - 1
-        marks, bottom = _rows_of(ctx, view, group, body, table_pt=table_pt if last else 0.0)
-        if last:
-            result = look_table(ctx, looks, Rect(body.x0, body.y0, body.x1, bottom - _ABOVE_TABLE_PT))
-            marks += result.marks
-            looks, told = result.rows_left, result.told
+    for k, group in enumerate(laid.groups):
+        here = laid.looks_here and k == len(laid.groups) - 1
+        marks, bottom = _rows_of(ctx, laid.view, group, body, table_pt=laid.looks_pt if here else 0.0)
+        if here:
+            marks += look_table(ctx, laid.looks, Rect(body.x0, body.y0, body.x1, bottom - _ABOVE_TABLE_PT)).marks
         pages.append(_page(ctx, section, marks, first=k == 0))
-    while not told or looks:
-        result = look_table(ctx, looks, body)
-        looks, told = result.rows_left, True
-        pages.append(_page(ctx, section, result.marks, first=False))
     return pages
 
 
@@ -139,17 +161,22 @@ def _packed(strips: list[Strip], width: float) -> list[list[Strip]]:
 def _layout(ctx: SheetContext, view: SectionView, body: Rect, table_pt: float) -> list[list[list[Strip]]]:
     """Return all strips of a section in rows by page, at the one horizontal scale that needs the fewest pages.
 
-    Among equals, fewer rows and then fewer strips: a line that is cut is harder to follow than one drawn smaller.
+    Among equals, room for the table, fewer rows and then fewer strips: a line that is cut is harder to follow than
+    one drawn smaller.
     """
     room = body.width - GUTTER_PT - SIDE_PT
     best: list[list[list[Strip]]] = []
-    best_cost = (0, 0, 0, 0)
-    for ratio in (r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO <= r <= _MOST_RATIO):
+    best_cost = (0, 0, 0, 0, 0)
+    for ratio in (r for r in ratios(us=ctx.units.is_us) if _LEAST_RATIO <= r <= _LAST_RATIO):
         reach_m = room * ratio * POINT_M
-        rows = _packed([s for piece in view.pieces for s in piece_strips(piece, reach_m, ratio)], body.width)
+        strips = [s for piece in view.pieces for s in piece_strips(piece, reach_m, ratio)]
+        small = ratio > _MOST_RATIO
+        if small and any(crowded(strip) for strip in strips):
+            continue
+        rows = _packed(strips, body.width)
         groups = _pages(ctx, rows, body.height)
         over = int(_height(ctx, groups[-1]) + table_pt > body.height)
-        cost = (len(groups) + over, over, len(rows), sum(len(row) for row in rows))
+        cost = (len(groups), int(small), over, len(rows), len(strips))
         if not best or cost < best_cost:
             best, best_cost = groups, cost
     return best

@@ -39,7 +39,7 @@ Floats = npt.NDArray[np.float64]
 GUTTER_PT = 50.0
 SIDE_PT = 26.0  # inside the chart, left and right of the line
 TITLE_PT, CAPTION_PT = 25.0, 15.0
-_NARROWEST_PT = 190.0
+_NARROWEST_PT = 173.0  # three short branches stand side by side on letter paper
 _COLUMN_PT = 9.4  # least distance of two columns of turned figures
 _FILL = "#f1ece4"
 _GROUND = "#5a3d14"
@@ -110,9 +110,17 @@ def strip_width(strip: Strip) -> float:
     return max(_NARROWEST_PT, GUTTER_PT + SIDE_PT + (strip.high_m - strip.low_m) / (strip.ratio * POINT_M))
 
 
+def crowded(strip: Strip) -> bool:
+    """Return whether the figures of some supports would stand farther from them than two columns."""
+    at = [(s.station_m - strip.low_m) / (strip.ratio * POINT_M) for s in strip.supports]
+    found = spread(at, _COLUMN_PT, 5.0 - 12.0, strip_width(strip) - GUTTER_PT - 12.0 - 5.0)
+    return any(abs(a - b) > 2.0 * _COLUMN_PT for a, b in zip(at, found, strict=True))
+
+
 def chart_height(ctx: SheetContext, strip: Strip, steep: float) -> float:
     """Return the least chart height at which a strip is drawn at least `steep` times steeper than real."""
     levels = [s.line_z_m for s in strip.supports] + [s.ground_z_m for s in strip.supports]
+    levels += _ground(ctx, strip)[:, 1].tolist()
     relief = max(levels, default=0.0) - min(levels, default=0.0)
     series = vertical_series(us=ctx.units.is_us)
     ratio_v = max((r for r in series if r <= strip.ratio / steep + 1e-6), default=series[0])
@@ -404,7 +412,7 @@ def _pipe_marks(ctx: SheetContext, chart: _Chart, strip: Strip, top: float) -> l
         x0, x1 = chart.x(low), chart.x(high)
         marks += [Line(x, top, x, top - _PIPE_PT, 1.2) for x in (x0, x1)]
         shown, size = fit(text, 8.2, x1 - x0 - 3.0, bold=True)
-        if shown != "…":
+        if shown == text:  # half a size is the wrong size
             marks.append(Text((x0 + x1) / 2.0, top - _PIPE_PT + 4.0, shown, size, bold=True, align="center",
                               tag="pipe"))
     return marks

@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import isfinite
 
 from pipeline.records import SafetyNote, Section
-from pipeline.safety import SafetyWords, distance_text, load_safety, note_text, split_pages
+from pipeline.safety import SafetyWords, distance_text, load_safety, split_pages
 from pipeline.safety.rules import MIN_KEEPOUT_M
+from pipeline.sheets.caution_boxes import caution_boxes, caution_text, column_width, laid, severity_word
 from pipeline.sheets.compose import Composer, boxed_lines, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
-from pipeline.sheets.local import local, tied
-from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Line, Link, Mark, Page, Polygon, Rect, Text, heading
-from pipeline.sheets.newspaper import Block, column_width, two_columns
-from pipeline.sheets.text import SMALLEST_PT, fit, width_pt, wrap
+from pipeline.sheets.local import tied
+from pipeline.sheets.marks import (
+    BLACK,
+    WHITE,
+    Box,
+    Group,
+    Line,
+    Link,
+    Mark,
+    Page,
+    Polygon,
+    Rect,
+    Text,
+    bounds,
+    texts,
+)
+from pipeline.sheets.materials_page import sign_off, sign_off_pt, work_steps
+from pipeline.sheets.text import fit, wrap
 
 _LEFT_PT = 0.5  # share of the width that the place block takes
 _NOTE_PT = 8.8
@@ -21,16 +37,31 @@ _STEP = 1.25
 _SIGN_PT = 96.0
 _CODE_PT = 64.0
 _TITLE_PT = 108.0  # of the fixed lines
-_NARROW_PT, _NARROW_STEP = 8.5, 1.12  # two-column cautions
-_NARROW_CODE_PT, _NARROW_SIGN_PT = 41.0, 37.0
+_HELP_PT = 118.0  # least height of the box that says where help comes to
+_APART_PT = 9.0  # over what follows
 
 
 def build(ctx: SheetContext, section: Section) -> list[Page]:
-    """Return the safety pages of a section; every caution of the plan is on them."""
+    """Return the safety pages of a section; every caution of the plan is on them.
+
+    Order of work and sign-off follow where they find room: the first begins with reading this page, the other ends
+    the set.
+    """
+    return list(_composed(ctx, section.section_id)[0])
+
+
+def holds(ctx: SheetContext, section: Section) -> tuple[str, ...]:
+    """Return what else stands on the safety pages: ``"steps"`` (order of work), ``"sign"`` (sign-off after it)."""
+    return _composed(ctx, section.section_id)[1]
+
+
+@lru_cache(maxsize=2)  # the tables ask before the pages are made
+def _composed(ctx: SheetContext, section_id: str) -> tuple[tuple[Page, ...], tuple[str, ...]]:
+    section = ctx.section(section_id)
     words = load_safety(ctx.language)
-    found = ctx.plan.safety.get(section.section_id, ())
+    found = ctx.plan.safety.get(section_id, ())
     first, rest = split_pages(found)
-    pages = Composer(ctx, section.section_id, ctx.w("safety.title"), ctx.w("safety.subtitle"))
+    pages = Composer(ctx, section_id, ctx.w("safety.title"), ctx.w("safety.subtitle"))
     _emergency(ctx, pages, section)
     _fixed_lines(ctx, pages, section, words)
     _saw_block(ctx, pages, found)
@@ -43,9 +74,26 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
     if rest:
         pages.para(ctx.w("safety.more", n=len(rest)), bold=True)
         pages.space(2.0)
-        _rest(ctx, pages, words, rest)
+        caution_boxes(ctx, pages, laid(ctx, words, rest, column_width(pages)))
     _sign_off(ctx, pages, found)
-    return pages.pages()
+    held = _ending(ctx, pages)
+    return tuple(pages.pages()), held
+
+
+def _ending(ctx: SheetContext, pages: Composer) -> tuple[str, ...]:
+    """Add order of work and sign-off, or the sign-off alone, as far as the page has room; return which."""
+    steps = work_steps(ctx)
+    sign_pt = sign_off_pt(ctx, pages) + _APART_PT
+    held: tuple[str, ...] = ()
+    if pages.left_pt >= sign_pt + pages.ticks_pt(steps) + _APART_PT:
+        pages.space(_APART_PT)
+        pages.ticks(steps)
+        held = ("steps",)
+    if pages.left_pt >= sign_pt:
+        pages.space(_APART_PT)
+        sign_off(ctx, pages)
+        held = (*held, "sign")
+    return held
 
 
 # ---------------------------------------------------------------- help
@@ -53,7 +101,11 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
 
 def _emergency(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add where help comes to, whom to call, and lines for what the plan does not know."""
-    pages.block(118.0, lambda rect: _emergency_marks(ctx, rect, section))
+    # long names of places take more lines: the box grows, and never runs over what follows
+    body = pages.body
+    trial = _emergency_marks(ctx, Rect(body.x0, body.y1 - _HELP_PT, body.x1, body.y1), section)
+    low = min(bounds(mark).y0 for mark in texts(trial))
+    pages.block(max(_HELP_PT, body.y1 - low + 4.0), lambda rect: _emergency_marks(ctx, rect, section))
     pages.space(4.0)
 
 
@@ -186,7 +238,7 @@ def _ladder_block(ctx: SheetContext, pages: Composer, words: SafetyWords, found:
     else:
         lines = [
             (ctx.w("safety.ladder_yes", reach=reach, snow=snow), True),
-            (_text(ctx, words, above), False),
+            (caution_text(ctx, words, above), False),
         ]
     _block(ctx, pages, ctx.w("safety.ladder"), lines, hold=above is not None)
 
@@ -241,20 +293,11 @@ def _not_checked(ctx: SheetContext, pages: Composer, words: SafetyWords, found: 
 # ---------------------------------------------------------------- notes
 
 
-def _text(ctx: SheetContext, words: SafetyWords, note: SafetyNote) -> str:
-    return tied(note_text(note, words, ctx.units, lambda text: local(ctx.language, text)))
-
-
-def severity_word(ctx: SheetContext, severity: int) -> str:
-    """Return the signal word of a severity (ANSI Z535: danger, warning, caution, notice)."""
-    return ctx.w(f"safety.word_{'notice' if severity < 3 else ('caution', 'warning', 'danger')[severity - 3]}")
-
-
 def _note(ctx: SheetContext, pages: Composer, words: SafetyWords, note: SafetyNote) -> None:
     """Add one caution: signal word, code, words, and room for initials when it asks for them."""
     right = _SIGN_PT if note.sign_off else 0.0
     room = pages.body.width - _CODE_PT - right - 12.0
-    lines = wrap(_text(ctx, words, note), _NOTE_PT, room)
+    lines = wrap(caution_text(ctx, words, note), _NOTE_PT, room)
     height = max(len(lines) * _NOTE_PT * _STEP + 4.0, 23.5 if note.sign_off else 20.0)
 
     def draw(rect: Rect) -> list[Mark]:
@@ -300,75 +343,14 @@ def _initials(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
     ]
 
 
-def _rest(ctx: SheetContext, pages: Composer, words: SafetyWords, rest: tuple[SafetyNote, ...]) -> None:
-    """Add the notes after the first, in two columns, by kind of work, each kind in severity order."""
-    wide = column_width(pages)
-    code_pt = max(_NARROW_CODE_PT, *(
-        width_pt(severity_word(ctx, n), SMALLEST_PT, bold=True) + 5.5 for n in (1, 3, 4, 5)))
-    blocks: list[Block] = []
-    for letters, title in words.group.items():
-        own = [n for n in rest if n.code[0] in letters]
-        if own:
-            blocks.append(_group_title(*fit(title, 9.6, wide, bold=True)))
-            blocks += [_narrow_note(ctx, words, note, wide, code_pt) for note in own]
-    two_columns(pages, blocks)
-
-
-def _group_title(title: str, size: float) -> Block:
-    return Block(16.0, lambda rect: [heading(rect.x0, rect.y0 + 4.0, title, size)], keeps=True)
-
-
-def _narrow_note(ctx: SheetContext, words: SafetyWords, note: SafetyNote, wide: float, code_pt: float) -> Block:
-    """Return one caution at column width: signal word and code, words, room for initials."""
-    right = _NARROW_SIGN_PT if note.sign_off else 0.0
-    lines = wrap(_text(ctx, words, note), _NARROW_PT, wide - code_pt - right - 8.0)
-    height = max(len(lines) * _NARROW_PT * _NARROW_STEP + 4.0, 24.0 if note.sign_off else 20.0)
-
-    def draw(rect: Rect) -> list[Mark]:
-        x = rect.x0 + code_pt + 4.0
-        step = _NARROW_PT * _NARROW_STEP
-        top = rect.center[1] + (len(lines) - 1) / 2.0 * step - _NARROW_PT * 0.34
-        marks: list[Mark] = [
-            *_narrow_signal(ctx, Rect(rect.x0, rect.y0, rect.x0 + code_pt, rect.y1), note),
-            Box(rect, width=0.8),
-            Group(tuple(Text(x, top - i * step, line, _NARROW_PT, tag="note") for i, line in enumerate(lines)),
-                  role="P"),
-        ]
-        if right:
-            key = "sign_both_short" if note.sign_off == "CL+Q" else "sign_leader_short"
-            marks.append(Line(rect.x1 - right, rect.y0, rect.x1 - right, rect.y1, 0.7))
-            marks.append(Group((Text(rect.x1 - right + 2.2, rect.y1 - 7.4, ctx.w(f"safety.{key}"), 6.6, bold=True,
-                                     tag="sign"),), role="P"))
-        return marks
-
-    return Block(height, draw)
-
-
-def _narrow_signal(ctx: SheetContext, rect: Rect, note: SafetyNote) -> list[Mark]:
-    """Return the signal word over triangle and code, white on black for danger."""
-    black = note.severity >= 5
-    color = WHITE if black else BLACK
-    x, y = rect.x0 + 9.0, rect.center[1]
-    marks: list[Mark] = [Box(rect, width=1.6 if note.severity == 4 else 0.8, fill=BLACK if black else "")]
-    if note.severity >= 3:
-        marks.append(Polygon((((x - 5.0, y - 8.4), (x + 5.0, y - 8.4), (x, y + 0.4)),), fill=color))
-        marks.append(Text(x, y - 7.5, "!", 6.6, bold=True, align="center", color=BLACK if black else WHITE))
-    word, size = fit(severity_word(ctx, note.severity), 7.2, rect.width - 5.0, bold=True)
-    marks.append(Group((
-        Text(rect.x0 + 3.0, y + 2.4, word, size, bold=True, color=color),
-        Text(rect.x0 + 18.0, y - 7.6, note.code, 8.4, bold=True, color=color, tag="code"),
-    ), role="P"))
-    return marks
-
-
 def _sign_off(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...]) -> None:
     """Add who signs, what voids it, and that everything here defers to others."""
     pages.space(3.0)
     qualified = sum(n.sign_off == "CL+Q" for n in found)
     leader = sum(n.sign_off == "CL" for n in found)
-    pages.heading(ctx.w("safety.sign_title"), keep_pt=104.0)
+    pages.heading(ctx.w("safety.sign_title"), keep_pt=96.0)
     pages.para(ctx.w("safety.sign_rule", leader=leader, qualified=qualified), size=8.5)
-    pages.block(42.0, lambda rect: _signatures(ctx, rect))
+    pages.block(38.0, lambda rect: _signatures(ctx, rect))
     pages.para(ctx.w("safety.crew_line"))
     pages.para(ctx.w("safety.defer"), bold=True, size=8.5)
 

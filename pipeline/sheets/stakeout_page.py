@@ -22,6 +22,7 @@ from pipeline.sheets.geo import (
 )
 from pipeline.sheets.marks import Box, Group, Line, Mark, Page, Rect, Text
 from pipeline.sheets.table import Cell, Column, Row
+from pipeline.sheets.text import fit
 from pipeline.units import FT_M, feet_inches
 
 ROW_PT = 22.0
@@ -210,7 +211,7 @@ def _row(
     height = point.line_z_m - point.ground_z_m
     return [
         Cell(point.name, tag="point"), say(ctx, units.station(point.station_m)),
-        "\n".join(text for text in (point.kind, point.held_by) if text), _offset(ctx, point),
+        " ".join(text for text in (point.kind, point.held_by) if text), _offset(ctx, point),
         Cell(place, uri=geo_uri_fine(lon, lat) if on_earth else "", tag="place"),
         say(ctx, f"{units.elevation_value(point.ground_z_m)}\n{units.elevation_value(point.line_z_m)}"),
         Cell(_height(ctx, height, point.needed_m), tag="height"),
@@ -221,7 +222,8 @@ def _row(
 def _height(ctx: SheetContext, height_m: float, needed_m: float) -> str:
     """Return the height with a mark when it is out of the usual, and in feet and inches for a tape."""
     rules = ctx.plan.settings.mainlines
-    mark = _HIGH if height_m > rules.ladder_m else _LOW if height_m < max(rules.lowest_m, needed_m) - 1e-6 else ""
+    low = height_m < max(rules.lowest_m, needed_m) - 1e-6
+    mark = _HIGH if height_m > rules.ladder_m + 1e-6 else _LOW if low else ""
     text = mark + say(ctx, ctx.units.height_value(height_m))
     return f"{text}\n{feet_inches(height_m)}" if ctx.units.is_us else text
 
@@ -262,30 +264,33 @@ def _degrees(angle_deg: float) -> str:
 def _notes(ctx: SheetContext, pages: Composer, magnetic: Declination | None) -> None:
     """Add what the marks mean and how far the numbers may be trusted."""
     rules, units = ctx.plan.settings.mainlines, ctx.units
-    pages.para(ctx.w(
+    marks = ctx.w(
         "stakeout.note_marks", high=say(ctx, units.height(rules.ladder_m)), low=say(ctx, units.height(rules.lowest_m)),
-    ))
-    reach = say(ctx, units.height(rules.support_reach_m))
-    pages.para(ctx.w("stakeout.note_post", reach=reach), bold=True)
+    )
     spread = say(ctx, units.length(ctx.plan.settings.trees.gps_error_m))
     on_earth = ctx.plan.frame.on_earth
-    pages.para(ctx.w("stakeout.note_position", spread=spread) if on_earth else ctx.w("stakeout.note_local"))
+    place = ctx.w("stakeout.note_position", spread=spread) if on_earth else ctx.w("stakeout.note_local")
+    pages.para(f"{marks} {place}")
+    post = ctx.w("stakeout.note_post", reach=say(ctx, units.height(rules.support_reach_m)))
+    pages.para(f"{post} {_compass_note(ctx, magnetic)}", bold=True)
+
+
+def _compass_note(ctx: SheetContext, magnetic: Declination | None) -> str:
     if magnetic is None:
-        pages.para(ctx.w("stakeout.note_no_compass"), bold=True)
-        return
+        return ctx.w("stakeout.note_no_compass")
     direction = ctx.w("stakeout.east" if magnetic.angle_deg >= 0 else "stakeout.west")
-    pages.para(ctx.w(
+    return ctx.w(
         "stakeout.note_compass", angle=say(ctx, f"{abs(magnetic.angle_deg):.1f}"), direction=direction,
         model=magnetic.model, change=f"{magnetic.change_min_per_year:+.0f}′",
-    ), bold=True)
+    )
 
 
 def _worksheet(ctx: SheetContext, pages: Composer, bench: Support) -> None:
     """Add the benchmark and the arithmetic of target rod readings."""
-    pages.heading(ctx.w("stakeout.bench_title"), keep_pt=112.0)
     where = f"{bench.mainline_id} {bench.support_id.rpartition('-')[2]}"
     z = say(ctx, f"{ctx.units.elevation_value(bench.ground_z_m)} {ctx.units.length_unit}")
-    pages.para(ctx.w("stakeout.bench_where", where=where, elevation=z), bold=True)
+    title, size = fit(ctx.w("stakeout.bench_where", where=where, elevation=z), 11.0, pages.body.width, bold=True)
+    pages.heading(title, keep_pt=84.0, size=size)
     pages.para(ctx.w("stakeout.bench_how"))
     setups = min(3, max(2, int((pages.left_pt - 20.0) / _SETUP_PT)))
     pages.block(20.0 + _SETUP_PT * setups, lambda rect: _sheet_marks(ctx, rect, setups))

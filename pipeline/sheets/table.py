@@ -15,6 +15,7 @@ WRITE_IN_ROW_PT = 22.0
 BODY_PT = 8.8
 HEAD_SIZE_PT = 7.6
 _PAD = 3.5
+ROW_AIR_PT = 2.4  # over and under the lines of a wrapped cell, together
 LINE_STEP = 1.12  # line distance in a cell, in letter sizes
 _RULE = "#6f6f6f"
 HEAD_FILL = "#f0f0f0"
@@ -97,7 +98,7 @@ def _lay(row: Row, columns: Sequence[Column], widths: Sequence[float], size: flo
         room = width - 2.0 * _PAD
         lines.append(tuple(wrap(cell.text, size, room, bold=bold)) if column.wrap else (cell.text,))
     most = max(len(part) for part in lines)
-    return _Laid(cells, tuple(lines), max(least_height, most * size * LINE_STEP + 4.0))
+    return _Laid(cells, tuple(lines), max(least_height, most * size * LINE_STEP + ROW_AIR_PT))
 
 
 def _cell_marks(

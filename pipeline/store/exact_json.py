@@ -1,6 +1,7 @@
 """JSON whose numbers come back bit for bit.
 
-Floats go through ``repr``; NaN and infinities are written as texts, because JSON has none.
+Floats go through ``repr``. JSON has no NaN and no infinities: they are written as ``{"float": "NaN"}``. A mapping of
+ours that looks like this mark, or like its own escape, is written inside ``{"dict": ...}``.
 """
 
 from __future__ import annotations
@@ -10,13 +11,15 @@ import math
 from typing import Any
 
 _ODD = {"NaN": math.nan, "Infinity": math.inf, "-Infinity": -math.inf}
+_MARK, _ESCAPE = "float", "dict"
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
     if isinstance(value, float) and not math.isfinite(value):
-        return {"float": "NaN" if math.isnan(value) else "Infinity" if value > 0 else "-Infinity"}
+        return {_MARK: "NaN" if math.isnan(value) else "Infinity" if value > 0 else "-Infinity"}
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        plain = {str(k): _plain(v) for k, v in value.items()}
+        return {_ESCAPE: plain} if set(plain) in ({_MARK}, {_ESCAPE}) else plain
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     return value
@@ -24,8 +27,10 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
 
 def _lively(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON values
     if isinstance(value, dict):
-        if set(value) == {"float"}:
-            return _ODD[value["float"]]
+        if set(value) == {_MARK} and isinstance(value[_MARK], str) and value[_MARK] in _ODD:
+            return _ODD[value[_MARK]]
+        if set(value) == {_ESCAPE} and isinstance(value[_ESCAPE], dict):
+            value = value[_ESCAPE]
         return {k: _lively(v) for k, v in value.items()}
     return [_lively(v) for v in value] if isinstance(value, list) else value
 

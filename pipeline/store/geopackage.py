@@ -133,6 +133,7 @@ def read_layer(path: Path, layer: str) -> geopandas.GeoDataFrame:
 
 def read_plain(path: Path, table: str, columns: Sequence[str]) -> list[tuple[Any, ...]]:
     """Return the rows of a table without shapes."""
-    listed = ", ".join(f'"{n}"' for n in columns)
+    # in brackets: a name in quotation marks that is no column would be taken for a text
+    listed = ", ".join(f"[{n}]" for n in columns)
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as base:
         return list(base.execute(f'SELECT {listed} FROM "{table}" ORDER BY fid'))  # noqa: S608 - names are ours

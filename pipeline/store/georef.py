@@ -15,6 +15,11 @@ from pipeline.settings import TerrainSettings
 from pipeline.store.project import parse_crs
 
 
+# largest coordinate and smallest cell that are taken, in units of any CRS: the Earth is 4e10 mm around
+FARTHEST = 1e11
+SMALLEST_CELL = 1e-9
+
+
 def applied(t: Affine, col: float, row: float) -> tuple[float, float]:
     """Return the coordinates of a column and row under an affine transform."""
     return t.a * col + t.b * row + t.c, t.d * col + t.e * row + t.f
@@ -116,10 +121,19 @@ def shape_problems(source: Any) -> list[Problem]:  # noqa: ANN401
     if source.dtypes[0].startswith("complex") or source.width < 3 or source.height < 3:
         return [Problem(name, "terrain", f"{source.width} x {source.height} cells of {source.dtypes[0]}",
                         "at least 3 x 3 cells of numbers", "Export the raster again.")]
-    if source.transform.is_identity or source.transform.determinant == 0.0:
+    if source.transform.is_identity or not _on_a_map(source.transform):
         return [Problem(name, "terrain", "no place and no cell size", "a georeferenced raster",
                         "Export it with its georeference (a .tfw beside it, or as GeoTIFF).")]
     return []
+
+
+def _on_a_map(t: Affine) -> bool:
+    """Whether a georeference has cells of some size at a place that a CRS of the Earth can have, in any unit."""
+    sizes = (math.hypot(t.a, t.d), math.hypot(t.b, t.e))
+    return (
+        all(math.isfinite(v) for v in t[:6]) and max(abs(t.c), abs(t.f)) < FARTHEST
+        and all(SMALLEST_CELL < size < FARTHEST for size in sizes) and abs(t.determinant) > 1e-6 * sizes[0] * sizes[1]
+    )
 
 
 def cell_sizes_m(t: Affine, rows: int, cols: int, crs: pyproj.CRS | None) -> tuple[float, float]:

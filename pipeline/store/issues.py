@@ -7,10 +7,8 @@ import shutil
 from pathlib import Path
 
 from pipeline.errors import InputDataError, OutputError, Problem
+from pipeline.store import swapping
 from pipeline.store.plan_reader import issue_path
-from pipeline.store.planfolder import PREVIOUS
-
-MARKS = ("plan.gpkg", "manifest.json")
 
 
 def carried(folder: Path, revisions: tuple[str, ...], current: str, sections: tuple[str, ...]) -> dict[str, bytes]:
@@ -53,28 +51,32 @@ def hashes(folder: Path) -> dict[str, str]:
 def undo(folder: Path) -> Path:
     """Put the previous plan back in a plan folder's place and return where the undone one is kept now.
 
+    An undo that was killed half-way is finished.
+
     Raises
     ------
     OutputError
         When there is no previous plan; nothing is changed then.
     """
     folder = folder.resolve()
-    previous = folder.with_name(folder.name + PREVIOUS)
-    undone = folder.with_name(folder.name + ".undone")
+    previous, undone = swapping.beside(folder, swapping.PREVIOUS), swapping.beside(folder, swapping.UNDONE)
+    if not folder.exists():
+        swapping.recover(folder)
+        if swapping.is_whole(folder) and swapping.is_whole(undone) and not previous.exists():
+            return undone
     for place in (previous, folder):
-        if not all((place / mark).is_file() for mark in MARKS):
+        if not swapping.is_whole(place):
             raise OutputError([Problem(str(place), "", "no whole plan", "the plan from before the repair",
                                        "A repair written into another folder left the old plan where it was.")])
-    if undone.exists():
-        if not all((undone / mark).is_file() for mark in MARKS):
-            raise OutputError([Problem(str(undone), "", "a folder with other things in it", "a free name",
-                                       "Move it away.")])
-        shutil.rmtree(undone)
-    folder.rename(undone)
-    try:
-        previous.rename(folder)
-    except OSError as fault:
-        undone.rename(folder)
-        raise OutputError([Problem(str(previous), "", str(fault.strerror), "a folder that can be renamed",
-                                   "Close the programs that hold it open.")]) from fault
+    with swapping.alone(folder.parent):
+        if undone.exists():
+            swapping.refuse_strange(undone)
+            shutil.rmtree(undone)
+        folder.rename(undone)
+        try:
+            previous.rename(folder)
+        except OSError as fault:
+            undone.rename(folder)
+            raise OutputError([Problem(str(previous), "", str(fault.strerror), "a folder that can be renamed",
+                                       "Close the programs that hold it open.")]) from fault
     return undone

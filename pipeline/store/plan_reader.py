@@ -180,9 +180,9 @@ def _plan(package: Path, settings: Settings, records: dict[str, str]) -> Plan:
         crossings=_crossings(_rows(package, schema.CROSSINGS)),
         sections=_sections(_rows(package, schema.SECTIONS), load(records["section_laterals"])),
         takeoff=plan_records.takeoff_of(records["takeoff"]), safety=plan_records.safety_of(records["safety"]),
-        findings=_findings(package), not_checked=tuple(load(records["not_checked"])),
+        findings=_findings(package), not_checked=plan_records.texts_of(records["not_checked"]),
         lift_m=tree_rows.floats("lift_m"), worth_curve=plan_records.worth_of(records["worth_curve"]),
-        stats=load(records["stats"]), prices=plan_records.prices_of(records["prices"]),
+        stats=plan_records.stats_of(records["stats"]), prices=plan_records.prices_of(records["prices"]),
     )
 
 

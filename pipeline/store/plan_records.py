@@ -49,6 +49,22 @@ def record_texts(
     }
 
 
+def texts_of(text: str) -> tuple[str, ...]:
+    """Return a list of texts; TypeError for anything else."""
+    read = load(text)
+    if not isinstance(read, list) or not all(isinstance(item, str) for item in read):
+        raise TypeError("a record that is no list of texts")
+    return tuple(read)
+
+
+def stats_of(text: str) -> dict[str, float]:
+    """Return figures by name; TypeError for anything else."""
+    read = load(text)
+    if not isinstance(read, dict) or not all(isinstance(value, int | float) for value in read.values()):
+        raise TypeError("a record that holds no figures by name")
+    return read
+
+
 def prices_of(text: str) -> tuple[tuple[str, float], ...]:
     """Return part codes and the prices that the plan was made with."""
     return tuple((str(code), float(price)) for code, price in load(text))

@@ -9,33 +9,25 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import glob
 import hashlib
 import os
-import platform
 import re
 import shutil
 import sqlite3
-import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import FallgradeError, OutputError, Problem
 from pipeline.records import Ground, GroundLayer, Plan
-from pipeline.store import exports, geopackage, plan_records, plan_tables
+from pipeline.store import exports, geopackage, plan_records, plan_tables, swapping
 from pipeline.store.plan_reader import read_gaps, read_plan
+from pipeline.store.swapping import recover
 from pipeline.store.terrain_copy import write_terrain
 from pipeline.terrain.grid import Terrain
 
-if sys.platform != "win32":
-    import fcntl
+__all__ = ["read_gaps", "read_plan", "recover", "sha256_text", "write_files", "write_plan"]
 
-__all__ = ["read_gaps", "read_plan", "sha256_text", "write_files", "write_plan"]
-
-PREVIOUS = ".previous"
-# a folder that holds these is a plan of ours and may be replaced
-_MARKS = ("plan.gpkg", "manifest.json")
 _REMEDIES = {
     errno.ENOSPC: "Free disk space, or choose a folder on another disk.",
     errno.EDQUOT: "Free disk space, or choose a folder on another disk.",
@@ -171,17 +163,10 @@ def _replaceable(folder: Path, *, force: bool) -> None:
                                    "Name another folder.")])
     if not folder.exists() or not any(folder.iterdir()):
         return
-    _ours(folder)
+    swapping.refuse_strange(folder)
     if not force:
         raise OutputError([Problem(str(folder), "", "an earlier plan", "a free name",
                                    "Name another folder, or add --force to replace it.")])
-
-
-def _ours(folder: Path) -> None:
-    """Stop unless a folder is a plan: nothing else is ever moved or removed."""
-    if not all((folder / m).is_file() for m in _MARKS):
-        raise OutputError([Problem(str(folder), "", "a folder with other things in it", "a free name or a plan",
-                                   "Name another folder; only a plan folder is ever replaced.")])
 
 
 def _replace(folder: Path, fill: Callable[[Path], None], *, force: bool) -> None:
@@ -190,72 +175,15 @@ def _replace(folder: Path, fill: Callable[[Path], None], *, force: bool) -> None
         _replaceable(folder, force=force)
         folder = folder.resolve()
         folder.parent.mkdir(parents=True, exist_ok=True)
-        stem = f".{folder.name[:60]}.{re.sub(r'[^A-Za-z0-9]', '', platform.node())[:30]}-"
-        _sweep(folder.parent, stem)
-        made = Path(tempfile.mkdtemp(prefix=f"{stem}{os.getpid()}.", suffix=".part", dir=folder.parent))
+        swapping.recover(folder)
+        swapping.sweep(folder)
+        stem = f"{swapping.stem(folder)}{os.getpid()}."
+        made = Path(tempfile.mkdtemp(prefix=stem, suffix=".part", dir=folder.parent))
         try:
             fill(made)
             made.chmod(0o755)
-            with _alone(folder.parent):
+            with swapping.alone(folder.parent):
                 _replaceable(folder, force=force)  # another run may have finished meanwhile
-                _swap(folder, made)
+                swapping.swap(folder, made)
         finally:
             shutil.rmtree(made, ignore_errors=True)
-
-
-@contextlib.contextmanager
-def _alone(parent: Path) -> Iterator[None]:
-    """Let one run at a time put its folder in place; the lock dies with the process that holds it."""
-    if sys.platform == "win32":  # a rename over a folder fails there by itself
-        yield
-        return
-    handle = os.open(parent, os.O_RDONLY)
-    try:
-        with contextlib.suppress(OSError):  # some network disks know no locks
-            fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(handle)
-
-
-def _sweep(parent: Path, stem: str) -> None:
-    """Remove what runs for the same target left behind when they were killed on this computer."""
-    if os.name != "posix":  # elsewhere there is no harmless way to ask whether a process lives
-        return
-    for left in sorted(parent.glob(f"{glob.escape(stem)}*.part*")):
-        pid = left.name.removeprefix(stem).split(".")[0]
-        if not pid.isdigit():
-            continue
-        try:
-            os.kill(int(pid), 0)
-        except ProcessLookupError:
-            shutil.rmtree(left, ignore_errors=True)
-        except (OSError, OverflowError):
-            continue
-
-
-def _swap(folder: Path, made: Path) -> None:
-    """Put a finished folder in the target's place, an earlier plan beside it; all as before when that fails."""
-    previous = folder.with_name(folder.name + PREVIOUS)
-    moves: list[tuple[Path, Path]] = []
-    if folder.exists() and not any(folder.iterdir()):
-        folder.rmdir()
-    if folder.exists():
-        older = made.with_name(made.name + ".older")
-        if previous.exists():
-            _ours(previous)
-            moves.append((previous, older))
-        moves.append((folder, previous))
-    moves.append((made, folder))
-    done: list[tuple[Path, Path]] = []
-    try:
-        for source, target in moves:
-            source.rename(target)
-            done.append((source, target))
-    except OSError:
-        for source, target in reversed(done):
-            target.rename(source)
-        raise
-    for source, target in done:
-        if source == previous:
-            shutil.rmtree(target, ignore_errors=True)

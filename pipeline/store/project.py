@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 _FAR_DEG = 10.0
 
 
+@lru_cache(maxsize=64)
 def parse_crs(text: str) -> pyproj.CRS | None:
     """Return the CRS a text names, None when it names none."""
     try:
@@ -72,11 +73,17 @@ def _transform(
 ) -> tuple[Floats, Floats]:
     x, y = np.full(first.shape, np.nan), np.full(first.shape, np.nan)
     if ok.any():
-        one = pyproj.Transformer.from_crs(source, target, always_xy=True)
+        one = transformer(source, target)
         x[ok], y[ok] = one.transform(first[ok], second[ok])
         lost = ~np.isfinite(x) | ~np.isfinite(y) | _far(x, y, target)
         x[lost] = y[lost] = np.nan
     return x, y
+
+
+@lru_cache(maxsize=64)
+def transformer(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+    """Return what brings x (east, or longitude) and y from one CRS into another."""
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
 @cache

@@ -86,6 +86,11 @@ def _resampled(raw: Raw, source: pyproj.CRS | None, target: pyproj.CRS | None, c
     west, south, east, north = change.transform_bounds(left, bottom, right, top, densify_pts=21)
     native = min(cell_sizes_m(raw.transform, rows, cols, source))
     cell = cell_m if cell_m > 0.0 else native
+    if not np.isfinite([west, south, east, north, cell]).all() or not cell > 0.0:
+        raise InputDataError([Problem(
+            "terrain", "terrain.file", "cells that lie nowhere on Earth in the raster's CRS", "cells around the trees",
+            "Check the raster's CRS and georeference; they do not fit each other.",
+        )])
     x0, y0 = math.floor(west / cell) * cell, math.ceil(north / cell) * cell  # cells that do not depend on the cut
     width, height = math.ceil((east - x0) / cell), math.ceil((y0 - south) / cell)
     if width * height > LARGEST_CELLS:

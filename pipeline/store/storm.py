@@ -8,23 +8,23 @@ a part of the plan by its ID, or gives a place.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-import fiona
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from pipeline.errors import InputDataError, Problem
 from pipeline.frame import Frame
-from pipeline.records import Plan, Storm, StormItem, StormKind
+from pipeline.records import Lateral, Mainline, Plan, Storm, StormItem, StormKind
 from pipeline.resources import template_rows
 from pipeline.store import guard, words
 from pipeline.store.layers import changer
 from pipeline.store.project import parse_crs
-from pipeline.store.tables import Table, read_table
+from pipeline.store.tables import Table, layer_names, read_table
 
 KIND_HEADS = ("kind", "what", "type", "damage", "degat", "genre", "sorte", "evenement", "event")
 ID_HEADS = ("tree", "tree_id", "tag", "arbre", "etiquette", "id_arbre", "support", "support_id", "lateral",
@@ -109,7 +109,10 @@ def _layers(path: Path, name: str) -> Sequence[str]:
     """Return the layers to read: all of a GeoPackage, the only one of other files."""
     if guard.vector_format(path, name, "storm") != "GPKG":
         return ("",)
-    return [layer for layer in fiona.listlayers(path) if layer != "layer_styles"]
+    try:
+        return [layer for layer in layer_names(path) if layer != "layer_styles"]
+    except (OSError, RuntimeError, ValueError):
+        return ("",)  # the reader of the one layer tells what is wrong
 
 
 def _shapes(table: Table, frame: Frame, name: str) -> tuple[list[BaseGeometry | None], Problem | None]:
@@ -182,7 +185,7 @@ class _Reader:
                     self.file, row.where, "neither a place nor an ID", "a position, or the ID of a tree or part",
                     "Give one of the two."))
                 return
-            shape = self.names[words.fold(subject)][2]
+            shape = self.names[words.fold(subject)][2]()
         if not shape.is_valid:
             shape = shapely.make_valid(shape)
         self.items.append(StormItem(
@@ -264,18 +267,23 @@ def _unaccented(text: str) -> str:
     return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
 
 
-def _names(plan: Plan) -> dict[str, tuple[str, str, BaseGeometry]]:
+_Place = Callable[[], BaseGeometry]  # only what a row names needs its shape
+
+
+def _names(plan: Plan) -> dict[str, tuple[str, str, _Place]]:
     """Return layer, ID and place of everything that a row may name, by folded ID; trees win over lines."""
-    out: dict[str, tuple[str, str, BaseGeometry]] = {}
+    out: dict[str, tuple[str, str, _Place]] = {}
     trees = plan.trees
     for i, name in enumerate(trees.tree_id):
-        out.setdefault(words.fold(name), ("trees", name, shapely.Point(trees.x_m[i], trees.y_m[i])))
+        out.setdefault(words.fold(name), ("trees", name, partial(shapely.Point, trees.x_m[i], trees.y_m[i])))
     for line in plan.mainlines:
-        shape = shapely.LineString(line.xyz_m[:, :2])
-        out.setdefault(words.fold(line.mainline_id), ("mainlines", line.mainline_id, shape))
+        out.setdefault(words.fold(line.mainline_id), ("mainlines", line.mainline_id, partial(_course, line)))
         for s in line.supports:
-            out.setdefault(words.fold(s.support_id), ("supports", s.support_id, shapely.Point(s.x_m, s.y_m)))
+            out.setdefault(words.fold(s.support_id), ("supports", s.support_id, partial(shapely.Point, s.x_m, s.y_m)))
     for lateral in plan.laterals:
-        shape = shapely.LineString(lateral.xyz_m[:, :2])
-        out.setdefault(words.fold(lateral.lateral_id), ("laterals", lateral.lateral_id, shape))
+        out.setdefault(words.fold(lateral.lateral_id), ("laterals", lateral.lateral_id, partial(_course, lateral)))
     return out
+
+
+def _course(line: Mainline | Lateral) -> BaseGeometry:
+    return shapely.LineString(line.xyz_m[:, :2])

@@ -5,18 +5,18 @@ from __future__ import annotations
 import csv
 import io
 import warnings
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import fiona
 import geopandas
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyogrio
 import shapely
-from fiona.errors import FionaError
 from shapely.geometry.base import BaseGeometry
 
 from pipeline.errors import Problem
@@ -28,7 +28,7 @@ MOST_PROBLEMS_OF_A_KIND = 20
 LARGEST_CELL = 1_000_000
 # formats that say beforehand how many rows they hold
 _COUNTED = frozenset({"GPKG", "FlatGeobuf", "ESRI Shapefile"})
-_BROKEN = (FionaError, ValueError, TypeError, KeyError, OSError, RuntimeError, shapely.errors.ShapelyError)
+_BROKEN = (ValueError, TypeError, KeyError, OSError, RuntimeError, shapely.errors.ShapelyError)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,7 +207,7 @@ def _unique_heads(head: list[str]) -> list[str]:
 
 def _read_layer(path: Path, name: str, where: str, layer: str, driver: str) -> tuple[Table | None, list[Problem]]:
     try:
-        layers = fiona.listlayers(path)
+        layers = layer_names(path)
     except _BROKEN as fault:
         return None, [_damaged(name, where, fault)]
     chosen, problem = _choose_layer(layers, name, where, layer, driver)
@@ -220,9 +220,25 @@ def _read_layer(path: Path, name: str, where: str, layer: str, driver: str) -> t
     return table, []
 
 
+def layer_names(path: Path) -> list[str]:
+    """Return the names of a file's layers, in its order.
+
+    Raises
+    ------
+    ValueError, RuntimeError, OSError
+        When the file cannot be opened.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # heard again, and kept, when the rows are read
+        return [str(layer) for layer, _ in pyogrio.list_layers(path)]
+
+
 def _damaged(name: str, where: str, fault: Exception) -> Problem:
+    said = " ".join(str(fault).split())
+    if isinstance(fault, UnicodeError) or said.startswith("Could not decode"):
+        said = "it holds names that are no UTF-8"
     return Problem(
-        name, where, f"a damaged file ({' '.join(str(fault).split())[:120]})", guard.FORMATS,
+        name, where, f"a damaged file ({words.clean(said, 120)})", guard.FORMATS,
         "Export or copy the file again; it may be cut short.",
     )
 
@@ -254,25 +270,24 @@ def _text(value: object) -> str:
 
 
 def _layer_table(path: Path, layer: str, driver: str) -> Table:
-    """Read a layer: its schema, CRS and number of rows by one library, its rows in bulk by another.
+    """Read a layer: what the file announces first, then its rows in bulk.
 
-    Only the given driver may open the file. KML is left to the second alone, because
-    only it gives the extended data.
+    Only the given driver may have opened the file.
     """
-    heads: list[str] | None = None
-    announced: int | None = None
-    crs_wkt = ""
-    if driver != "KML":
-        with fiona.open(path, layer=layer, enabled_drivers=[driver]) as source:
-            heads, crs_wkt = list(source.schema["properties"]), source.crs_wkt or ""
-            announced = len(source) if driver in _COUNTED else None
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # heard again, and kept, when the rows are read
+        info = pyogrio.read_info(path, layer=layer)
+    if info["driver"] != driver and (driver, info["driver"]) != ("KML", "LIBKML"):
+        raise ValueError(f"it opens as {info['driver']}, not as {driver}")
+    twice = [h for h, n in Counter(map(str, info["fields"])).items() if n > 1]
+    if twice:
+        raise ValueError(f"two of its columns are called {twice[0]!r}")
     frame, remarks = _frame(path, layer)
-    if announced not in {None, len(frame)}:
+    if driver in _COUNTED and info["geometry_type"] is not None and info["features"] != len(frame):
         # some formats end quietly where the file was cut
-        raise ValueError(f"the file announces {announced} rows and holds {len(frame)}")
-    if heads is None:
-        heads = [c for c in frame.columns if c != "geometry" and not frame[c].isna().all()]
-    columns = {h: _texts(frame[h]) for h in heads if h in frame.columns}
+        raise ValueError(f"the file announces {info['features']} rows and holds {len(frame)}")
+    columns = _columns(frame, drop_empty=driver == "KML")  # KML's schema holds what every placemark may have
+    crs_wkt = str(info["crs"] or "")
     if not isinstance(frame, geopandas.GeoDataFrame):
         return Table(columns, None, "", _count(len(frame)), driver, layer, remarks)
     if driver == "KML":
@@ -299,6 +314,13 @@ def remark_findings(table: Table, file: str, about: str, subject: str = "") -> l
                 "Look whether everything is on the map of the check sheet; export the file again if not.")
         for said in table.remarks
     ]
+
+
+def _columns(frame: pd.DataFrame, *, drop_empty: bool) -> dict[str, tuple[str, ...]]:
+    """Return the cells of a layer as texts by column."""
+    shape = frame.geometry.name if isinstance(frame, geopandas.GeoDataFrame) else None
+    heads = [h for h in frame.columns if h != shape and not (drop_empty and frame[h].isna().all())]
+    return {str(h): _texts(frame[h]) for h in heads}
 
 
 def _texts(column: pd.Series) -> tuple[str, ...]:

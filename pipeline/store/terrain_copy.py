@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pyproj
 import rasterio
+from rasterio._err import CPLE_BaseError
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.transform import Affine
 
@@ -21,7 +22,11 @@ from pipeline.errors import InputDataError, OutputError, Problem
 from pipeline.frame import Frame
 from pipeline.terrain.grid import Terrain
 
-BROKEN = (RasterioError, RasterioIOError, ValueError, OSError, pyproj.exceptions.ProjError)
+# overflow: numbers of a damaged georeference that are infinite once they are put to use; what the raster library's
+# own C layer complains of does not always come as one of its public errors
+BROKEN = (
+    RasterioError, RasterioIOError, CPLE_BaseError, ValueError, OverflowError, OSError, pyproj.exceptions.ProjError,
+)
 
 
 @contextlib.contextmanager
@@ -100,11 +105,14 @@ def read_terrain_copy(path: Path) -> Terrain:
             exact = json.loads(source.tags()["fallgrade"])
             z = source.read(1).astype(np.float32, copy=False)
         frame = Frame(exact["crs_wkt"], exact["name"], exact["vertical"])
+        places = (float(exact["x0_m"]), float(exact["y0_m"]), float(exact["cell_m"]))
+        if not np.isfinite(places).all() or places[2] <= 0.0:
+            raise ValueError(f"no place of cells: {places}")
         return Terrain(
-            z_m=z, x0_m=float(exact["x0_m"]), y0_m=float(exact["y0_m"]), cell_m=float(exact["cell_m"]), frame=frame,
+            z_m=z, x0_m=places[0], y0_m=places[1], cell_m=places[2], frame=frame,
             vertical_error_m=float(exact["vertical_error_m"]), source=str(exact["source"]),
         )
-    except (*BROKEN, KeyError, TypeError) as fault:
+    except (*BROKEN, KeyError, TypeError, RecursionError) as fault:
         raise InputDataError([Problem(
             path.name, "", f"a terrain copy that cannot be read ({fault})", "the terrain.tif a plan wrote",
             "Plan again; the folder was changed by another program.",

@@ -7,7 +7,7 @@ and offered here too.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -31,8 +31,8 @@ from pipeline.store.project import to_frame
 from pipeline.store.tables import Table, read_table, remark_findings
 
 __all__ = [
-    "read_collections", "read_ground_layers", "read_ground_report", "read_pins", "read_trees", "read_trees_report",
-    "tree_lonlat_bounds",
+    "read_collections", "read_ground_layers", "read_ground_report", "read_more_trees", "read_pins", "read_trees",
+    "read_trees_report", "tree_lonlat_bounds",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -106,6 +106,27 @@ def read_trees_report(settings: Settings, base: Path, frame_hint: Frame) -> tupl
     )
     remarks = remark_findings(table, settings.trees.file, "trees")
     return points, (*remarks, *findings, *unit_findings, *dbh_findings)
+
+
+def read_more_trees(path: Path, settings: Settings, frame: Frame) -> SurveyPoints:
+    """Return trees of another file than the bush file's, in the plan's frame.
+
+    Columns are looked for under the names that the bush file gives, else under the usual ones.
+
+    Raises
+    ------
+    InputDataError
+        With every problem found, when the file cannot be used.
+    """
+    named = replace(settings.trees, file=path.name, layer="")
+    plain = TreeSettings()
+    usual = replace(named, **{f.name: getattr(plain, f.name) for f in fields(plain) if f.name.endswith("_column")})
+    try:
+        return read_trees(replace(settings, trees=named), path.parent, frame)
+    except InputDataError:
+        if usual == named:
+            raise
+        return read_trees(replace(settings, trees=usual), path.parent, frame)
 
 
 def tree_lonlat_bounds(settings: Settings, base: Path) -> tuple[float, float, float, float] | None:

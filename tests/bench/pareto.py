@@ -1,8 +1,8 @@
-"""Exact label setting with Pareto dominance on small grids: the oracle for the banded search.
+"""Exact label setting with Pareto dominance on small grids: the oracle for the search cell by cell.
 
 Labels leave one heap in order of cost (then z); at a cell a label is kept only when its line is
 lower than every label kept there before. Same moves and window rule as the search, but float64,
-one binary heap and no bands.
+one binary heap, and every label is kept.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ of 1 m. Stands: patches of smooth noise, 150 trees to the hectare in them, at le
 from __future__ import annotations
 
 import argparse
+import contextlib
 import dataclasses
 import json
 import os
@@ -17,6 +18,7 @@ import resource
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -127,9 +129,37 @@ def given(scene: Scene) -> reading.Inputs:
     return reading.Inputs(settings, terrain, points, (), Pins(), (tank,), {}, ())
 
 
-def peak_mb() -> float:
-    """Return the most memory this process ever held, in MB."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024.0 / 1e6
+def peak_mb(who: int = resource.RUSAGE_SELF) -> float:
+    """Return the most memory this process, or the largest of those it waited for, ever held, in MB."""
+    return resource.getrusage(who).ru_maxrss * 1024.0 / 1e6
+
+
+def cpu_s() -> float:
+    """Return the processor time of this process, its threads and the processes it waited for, in seconds."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(u.ru_utime + u.ru_stime for u in used)
+
+
+def family(pid: int) -> list[int]:
+    """Return a process and all that descend from it (Linux)."""
+    out, k = [pid], 0
+    while k < len(out):
+        for task in Path(f"/proc/{out[k]}/task").glob("*/children"):
+            with contextlib.suppress(OSError):
+                out += [int(word) for word in task.read_text().split()]
+        k += 1
+    return out
+
+
+def held_mb(pid: int) -> float:
+    """Return the memory a process and its children hold now, pages they share counted once, in MB (Linux)."""
+    total = 0.0
+    for one in family(pid):
+        with contextlib.suppress(OSError):
+            for line in Path(f"/proc/{one}/smaps_rollup").read_text().splitlines():
+                if line.startswith("Pss:"):
+                    total += float(line.split()[1]) * 1024.0 / 1e6
+    return total
 
 
 def measures(result: run.Result) -> dict[str, float]:
@@ -164,20 +194,41 @@ def measure(name: str) -> dict[str, float]:
         out["warm_s"] = time.perf_counter() - begin
     inputs = given(scene)
     out["before_mb"] = peak_mb()
-    wall, cpu = time.perf_counter(), time.process_time()
+    wall, cpu = time.perf_counter(), cpu_s()
     result = run.make_plan(inputs, tell)
-    out["plan_s"], out["plan_cpu_s"] = time.perf_counter() - wall, time.process_time() - cpu
+    out["plan_s"], out["plan_cpu_s"] = time.perf_counter() - wall, cpu_s() - cpu
     out |= {f"stage_{stage}_s": seconds for stage, seconds in result.seconds.items()}
+    out |= {f"stage_{stage}_cpu_s": seconds for stage, seconds in result.cpu_seconds.items()}
     out |= measures(result)
     if scene.paper:
         with tempfile.TemporaryDirectory() as folder:
-            begin = time.perf_counter()
+            begin, before = time.perf_counter(), cpu_s()
             publish.publish(result, {}, Path(folder) / "plan", force=False, report=tell)
-            out["paper_s"] = time.perf_counter() - begin
-        out["whole_s"], out["whole_cpu_s"] = time.perf_counter() - wall, time.process_time() - cpu
+            out["paper_s"], out["paper_cpu_s"] = time.perf_counter() - begin, cpu_s() - before
+        out["whole_s"], out["whole_cpu_s"] = time.perf_counter() - wall, cpu_s() - cpu
     out["peak_mb"] = peak_mb()
+    out["largest_child_mb"] = peak_mb(resource.RUSAGE_CHILDREN)
     out["load_after"] = os.getloadavg()[0]
     return out
+
+
+def yardstick(name: str) -> dict[str, float]:
+    """Return what a plain least-cost pass of scikit-image over the same raster takes: no grade, no network, no paper.
+
+    Costs from the tank to every cell at 1 m a metre, then the way home of every tree.
+    """
+    from skimage.graph import MCP_Geometric
+
+    inputs = given(SCENES[name])
+    terrain, tank = inputs.terrain, inputs.collections[0]
+    row, col = terrain.rowcol(inputs.points.x_m, inputs.points.y_m)
+    at = tuple(int(v) for v in np.rint(terrain.rowcol(tank.x_m, tank.y_m)))
+    wall, cpu = time.perf_counter(), cpu_s()
+    search = MCP_Geometric(np.ones(terrain.shape))
+    search.find_costs([at])
+    nodes = sum(len(search.traceback((int(r), int(c)))) for r, c in zip(np.rint(row), np.rint(col), strict=True))
+    return {"mcp_s": time.perf_counter() - wall, "mcp_cpu_s": cpu_s() - cpu, "mcp_peak_mb": peak_mb(),
+            "mcp_nodes": float(nodes)}
 
 
 def tell(message: str, share: float) -> None:
@@ -185,21 +236,41 @@ def tell(message: str, share: float) -> None:
     print(f"{share:6.1%} {message}", file=sys.stderr)
 
 
-def child(name: str) -> dict[str, float]:
-    """Plan one scene in a process of its own, so that its peak memory is its own.
+def child(name: str, *more: str) -> dict[str, float]:
+    """Run one scene in a process of its own, so that its peak memory is its own; watch what it and its children hold.
 
     Raises
     ------
     RuntimeError
         With the last line of what went wrong.
     """
-    done = subprocess.run(
-        [sys.executable, str(Path(__file__)), name], capture_output=True, text=True, timeout=TIMEOUT_S, check=False,
-    )
-    if done.returncode != 0:
-        lines = done.stderr.strip().splitlines() or [f"ended with {done.returncode}"]
-        raise RuntimeError(lines[-1])
-    return {k: float(v) for k, v in json.loads(done.stdout.splitlines()[-1]).items()}
+    with tempfile.TemporaryFile("w+") as said:
+        running = subprocess.Popen(
+            [sys.executable, str(Path(__file__)), name, *more], stdout=subprocess.PIPE, stderr=said, text=True,
+        )
+        watch = threading.Timer(TIMEOUT_S, running.kill)
+        watch.start()
+        most = [0.0]
+        looking = threading.Thread(target=_look, args=(running, most), daemon=True)
+        looking.start()
+        try:
+            answer = running.communicate()[0]
+        finally:
+            running.kill()
+            watch.cancel()
+            looking.join()
+        if running.returncode != 0:
+            said.seek(0)
+            lines = said.read().strip().splitlines() or [f"ended with {running.returncode}"]
+            raise RuntimeError(lines[-1])
+    got = {k: float(v) for k, v in json.loads(answer.splitlines()[-1]).items()}
+    return {**got, "together_mb": most[0]} if most[0] else got
+
+
+def _look(running: subprocess.Popen[str], most: list[float]) -> None:
+    while running.poll() is None:
+        most[0] = max(most[0], held_mb(running.pid))
+        time.sleep(0.5)
 
 
 def growth(seconds: dict[int, float]) -> float:
@@ -214,8 +285,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("name", choices=sorted(SCENES))
     parser.add_argument("--profile", metavar="FILE", help="write what cProfile saw")
+    parser.add_argument("--yardstick", action="store_true", help="a plain pass of a general library instead")
     options = parser.parse_args()
-    if options.profile:
+    if options.yardstick:
+        out = yardstick(options.name)
+    elif options.profile:
         import cProfile
 
         watch = cProfile.Profile()

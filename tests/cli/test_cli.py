@@ -65,7 +65,7 @@ def test_start_then_check_names_every_missing_file_at_once(tmp_path, capsys):
 def test_our_own_fault_is_said_plainly(monkeypatch, capsys):
     import pipeline.explaining
 
-    def broken(_code):
+    def broken(*_given):
         raise RuntimeError("wires crossed")
 
     monkeypatch.setattr(pipeline.explaining, "explain_code", broken)

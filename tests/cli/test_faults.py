@@ -47,6 +47,15 @@ def test_killed_at_any_moment_one_whole_plan_is_left_and_the_next_run_works(tmp_
     assert sum(tally.states.values()) > 2
 
 
+def test_a_repair_killed_at_any_moment_leaves_one_whole_plan_and_the_next_one_works(tmp_path) -> None:
+    """Two kills here; ``tests/bench/kill_plans.py replan`` makes two hundred."""
+    yard = faults.RepairYard(tmp_path)
+    tally = yard.kill_many(2, seed=5)
+    assert tally.killed == 2
+    assert sum(tally.states.values()) > 1
+    assert faults.contents(yard.target) == yard.whole[1]
+
+
 def test_an_interrupted_plan_goes_on_and_tells_it(tmp_path, capsys, cache) -> None:
     bush = tiny_bush.write_bush(tmp_path / "site")
     assert plan(bush, tmp_path / "whole") == 0
@@ -272,12 +281,17 @@ def test_no_network_is_asked_for_at_any_time(tmp_path) -> None:
     assert wait([started(lambda: forbidden(opens_a_socket))]) == [-signal.SIGSYS]
     assert wait([started(opens_a_socket)]) == [0]
     bush = tiny_bush.write_bush(tmp_path / "site")
-    target = tmp_path / "plan"
+    target, again = tmp_path / "plan", tmp_path / "repaired"
     pdf = tmp_path / "check.pdf"
+    storm = tmp_path / "storm.csv"
+    storm.write_text("kind,tree\ntree_down,T070\n", encoding="utf-8")
     for work in (
         lambda: run_cli(["check", str(bush), "--quiet", "--pdf", str(pdf)]),
         lambda: plan(bush, target),
         lambda: run_cli(["sheets", str(target), "--into", str(tmp_path / "again")]),
+        lambda: run_cli(["replan", str(target), "--storm", str(storm), "--into", str(again), "--quiet"]),
+        lambda: run_cli(["explain", "S01", "--plan", str(target)]),
+        lambda: run_cli(["start", str(tmp_path / "new")]),
     ):
         assert wait([started(lambda work=work: forbidden(work))]) == [0]
     assert (target / "book.pdf").stat().st_size > 0

@@ -11,6 +11,7 @@ import pytest
 from pipeline.cli import run_cli
 from pipeline.publish import load
 
+from storm_referee import faults
 from tiny_bush import write_bush
 
 MORE = '[sheets]\nsection_taps = 25\nsection_length = "250 ft"\n'
@@ -19,6 +20,11 @@ MORE = '[sheets]\nsection_taps = 25\nsection_length = "250 ft"\n'
 def text_of(pdf: Path) -> str:
     document = pypdfium2.PdfDocument(pdf)
     return "\n".join(document[k].get_textpage().get_text_range() for k in range(len(document)))
+
+
+def maps_in(pdf: Path) -> set[str]:
+    """Return the sections whose map is in a book."""
+    return {line.split()[0] for line in text_of(pdf).splitlines() if line.endswith("SECTION MAP")}
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +62,7 @@ def test_untouched_sections_are_the_same_files_and_print_the_same_again(planned,
     touched = [s.section_id for s in plan.sections if not s.issued_in]
     assert kept
     assert touched
+    assert not faults(planned, repaired)
     for name in kept:
         assert (repaired / f"sheets/{name}.pdf").read_bytes() == (planned / f"sheets/{name}.pdf").read_bytes()
     assert run_cli(["sheets", str(repaired), "--section", kept[0], "--section", touched[0], "--into",
@@ -75,9 +82,14 @@ def test_touched_sheets_say_their_revision_and_what_they_replace(repaired):
             assert "Rev B" in text
             assert "Replaces Rev A" in text
             assert "CHANGE SHEET" in text
-            assert "Declared safe by" in text
+            pages = pypdfium2.PdfDocument(repaired / f"sheets/{section.section_id}.pdf")
+            first = next(t for k in range(len(pages)) if "CHANGE SHEET" in (t := pages[k].get_textpage()
+                                                                            .get_text_range()))
+            assert "Declared safe by" in first  # beside the step it is signed for
+            assert "SAFE" in first
             assert section.check_code in text
     assert "CHANGE SUMMARY" in text_of(repaired / "book.pdf")
+    assert maps_in(repaired / "book.pdf") == {s.section_id for s in plan.sections if not s.issued_in}
 
 
 def test_the_changes_are_a_layer(repaired):
@@ -124,6 +136,7 @@ def test_a_second_storm_on_disk_keeps_sheets_of_both_issues(repaired, planned, t
     second = load(tmp_path / "twice").plan
     issued = {s.section_id: s.issued_in for s in second.sections}
     assert [c.revision for c in second.changes] == ["B", "C"]
+    assert not faults(repaired, tmp_path / "twice")
     for name, revision in issued.items():
         source = {"A": planned, "B": repaired}.get(revision)
         if source is not None:
@@ -133,6 +146,59 @@ def test_a_second_storm_on_disk_keeps_sheets_of_both_issues(repaired, planned, t
                         str(tmp_path / "re")]) == 0
         again = (tmp_path / f"re/{touched.section_id}.pdf").read_bytes()
         assert again == (repaired / f"sheets/{touched.section_id}.pdf").read_bytes()
+
+
+@pytest.fixture(scope="module")
+def new_trees(planned):
+    """Return a file with a tree behind the end of each lateral and one that is far off."""
+    plan = load(planned).plan
+    rows = ["tag,lon,lat,species,dbh"]
+    for k, lateral in enumerate(plan.laterals):
+        step = lateral.xyz_m[-1, :2] - lateral.xyz_m[0, :2]
+        x, y = lateral.xyz_m[-1, :2] + 3.5 * step / float((step**2).sum()) ** 0.5
+        lon, lat = plan.frame.lonlat(x, y)
+        rows.append(f"N{k + 1},{float(lon):.8f},{float(lat):.8f},sugar maple,16")
+    lon, lat = plan.frame.lonlat(plan.trees.x_m[0] + 90_000.0, plan.trees.y_m[0])
+    rows.append(f"FAR,{float(lon):.8f},{float(lat):.8f},sugar maple,16")
+    path = planned.parent / "new.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def test_new_trees_are_led_to_the_lines_there_are_and_all_else_keeps_its_paper(planned, new_trees, tmp_path, capsys):
+    folder = tmp_path / "grown"
+    assert run_cli(["replan", str(planned), "--trees", str(new_trees), "--into", str(folder), "--date", "2026-04-01",
+                    "--quiet"]) == 0
+    assert "new trees" in capsys.readouterr().out
+    assert not faults(planned, folder)
+    old, new = load(planned).plan, load(folder).plan
+    n = len(old.trees)
+    assert new.trees.tree_id[:n] == old.trees.tree_id
+    assert len(new.trees) == n + len(old.laterals) + 1
+    assert new.trees.reason[-1] == "OFF_TERRAIN"
+    served = [t for t in range(n, len(new.trees)) if new.trees.status[t] == "served"]
+    assert served
+    assert new.changes[0].taps_after == new.changes[0].taps_before + int(new.trees.taps[served].sum())
+    touched = {s.section_id for s in new.changes[0].sections}
+    names = {new.trees.tree_id[t] for t in served}
+    assert {i.section_id for i in new.changes[0].changes} == touched
+    assert {name for i in new.changes[0].changes for name in i.trees} == names
+    for section in touched:
+        text = text_of(folder / f"sheets/{section}.pdf")
+        assert "CHANGE SHEET" in text
+        assert "goes on from its last tree" in text or "New lateral" in text
+    assert run_cli(["sheets", str(folder), "--into", str(tmp_path / "all")]) == 0
+    assert maps_in(folder / "book.pdf") == touched
+    assert maps_in(tmp_path / "all/book.pdf") == {s.section_id for s in new.sections}
+
+
+def test_a_file_that_is_no_survey_is_told_and_nothing_is_written(planned, storm, tmp_path, capsys):
+    wrong = tmp_path / "wrong.csv"
+    wrong.write_text("a,b\n1,2\n", encoding="utf-8")
+    assert run_cli(["replan", str(planned), "--storm", str(storm), "--trees", str(wrong), "--into",
+                    str(tmp_path / "never"), "--quiet"]) == 3
+    assert "wrong.csv" in capsys.readouterr().err
+    assert not (tmp_path / "never").exists()
 
 
 @pytest.mark.parametrize(("words", "code", "part"), [

@@ -11,6 +11,7 @@ from pipeline.mainlines import plan_network, trim
 from pipeline.mainlines.network import Site
 from pipeline.mainlines.routes import stations_of
 from pipeline.records import Network, Route
+from pipeline.wire import chord_rules
 from shapely.geometry import LineString
 
 from mainline_sites import open_ground, quick, rough, site_of
@@ -45,7 +46,7 @@ def legal(site: Site, route: Route) -> None:
     at_vertex = dict(zip(np.round(own, 6).tolist(), route.low_z_m.tolist(), strict=True))
     stops = sorted({*np.arange(0.0, float(own[-1]), 0.2).tolist(), *own.tolist()})
     for stop in stops:
-        z += lines.min_grade_pct / 100.0 * (stop - s)
+        z += chord_rules(site.settings).min_grade_pct / 100.0 * (stop - s)
         s = stop
         x, y = np.interp(s, own, route.xy_m[:, 0]), np.interp(s, own, route.xy_m[:, 1])
         ground = float(site.terrain.sample(x, y))

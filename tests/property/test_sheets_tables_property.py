@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
+import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from pipeline.sheets import book, checkcode, loadout_page, safety_page, tables_page
+from pipeline.sheets import book, checkcode, loadout_page, profile_page, safety_page, tables_page
 from pipeline.sheets.checkcode import check_code
 from pipeline.sheets.context import make_context
 from pipeline.sheets.local import words_local
-from pipeline.sheets.marks import Text, bounds, flat, text_rect, texts
+from pipeline.sheets.marks import Group, Text, bounds, flat, text_rect, texts
 from pipeline.sheets.paper import body_rect
 from pipeline.sheets.section_view import section_view
 from pipeline.sheets.text import missing
@@ -49,7 +51,72 @@ def test_tables_of_random_plans(data):
             for support in piece.supports:
                 assert words_local(ctx, ctx.units.height_value(support.height_m)) in heights
         assert sorted(shown(pages, "lateral")) == sorted(lat.lateral_id for lat in view.laterals)
+        # what may stand on one sheet or another stands on exactly one of them
+        words = [t.text for page in [*profile_page.build(ctx, section), *pages] for t in texts(page.marks)]
+        for key in ("profile.look", "materials.changes", "safety.sign_title"):
+            assert words.count(ctx.w(key)) == 1, key
+        for step in range(1, 10):
+            assert sum(word.startswith(f"{step}.  ") for word in words) == 1
         assert len(shown(pages, "code")) == sum(not n.not_checked for n in ctx.plan.safety[section.section_id])
+
+
+def _table_rows(pages):
+    """Return every table row as (page number, texts by cell); a row that a page cut would have lost cells."""
+    rows = []
+    for number, page in enumerate(pages):
+        tables = [m for m in page.marks if isinstance(m, Group) and m.role == "Table"]
+        for table in tables:
+            rows += [
+                (number, ["\n".join(t.text for t in texts((cell,))).replace("\u00a0", " ") for cell in row.marks])
+                for row in table.marks if row.marks[0].role == "TD"
+            ]
+    return rows
+
+
+@SLOW
+@given(st.data())
+def test_every_planned_number_of_a_row_stands_in_that_row(data):
+    """Stake-out and laterals, row by row, against the plan: stations, elevations, heights, distances, taps, lengths."""
+    ctx = data.draw(plans())
+    units = ctx.units
+
+    def say(text):
+        return words_local(ctx, text).replace("\u00a0", " ")
+
+    for section in ctx.plan.sections:
+        view = section_view(ctx, section)
+        rows = [cells for _, cells in _table_rows(tables_page.build(ctx, section))]
+        stakes = [cells for cells in rows if len(cells) == 12]
+        crossings = [c for p in view.pieces for c in ctx.plan.crossings
+                     if c.line_id == p.line.mainline_id and p.low_m - 1e-6 <= c.station_m <= p.high_m + 1e-6]
+        assert len(stakes) == sum(len(p.supports) for p in view.pieces) + len(crossings)
+        for piece in view.pieces:
+            places = {s.station_m: s for s in piece.supports}
+            stations = sorted([*places, *(c.station_m for c in crossings if c.line_id == piece.line.mainline_id)])
+            for station, support in places.items():
+                (cells,) = [c for c in stakes if c[0] == support.support_id.rpartition("-")[2]
+                            and c[1] == say(units.station(station))
+                            and c[5] == say(f"{units.elevation_value(support.ground_z_m)}\n"
+                                            f"{units.elevation_value(support.line_z_m)}")]
+                assert cells[6].splitlines()[0].lstrip("▲▼") == say(units.height_value(support.height_m))
+                after = [other for other in stations if other > station + 1e-9]
+                run = after[0] - station if after else None
+                assert cells[7] == ("" if run is None else say(units.length_value(run, 1)))
+                if run is not None:
+                    rise = float(piece.line.at(after[0])[2]) - support.line_z_m
+                    assert cells[9].splitlines()[0].split(" · ")[1] == say(f"{100.0 * rise / run:.1f}")
+        laterals = {cells[0]: cells for cells in rows if len(cells) == 10 and "-L" in cells[0] and "×" in cells[2]}
+        assert set(laterals) == {lat.lateral_id for lat in view.laterals}
+        running = 0
+        for lateral in sorted(view.laterals, key=lambda lat: list(laterals).index(lat.lateral_id)):
+            cells = laterals[lateral.lateral_id]
+            running += lateral.taps
+            assert cells[1].splitlines()[0] == say(units.station(lateral.entry_station_m))
+            assert [int(cells[3]), int(cells[4])] == [lateral.taps, running]
+            assert cells[5].splitlines()[0] == say(units.length_value(lateral.length_m))
+            assert cells[7].splitlines()[0].rstrip("▼") == say(f"{lateral.min_grade_pct:.1f}")
+            shown = [w.split("×")[0] for w in cells[2].replace("\n", " ").split(" → ")]
+            assert shown == [ctx.plan.trees.tree_id[t] for t in lateral.tree]
 
 
 @SLOW
@@ -182,6 +249,75 @@ def test_sheets_that_differ_have_codes_that_differ(change, k, section_id):
         for case in (before, after)
     ), strict=True)
     assert printed[0] == printed[1] or codes[0] != codes[1], change.__name__
+
+
+def _leaves(value, path=()):
+    """Yield the way to every text, number and truth in records, dictionaries and arrays."""
+    if dataclasses.is_dataclass(value):
+        for field in dataclasses.fields(value):
+            yield from _leaves(getattr(value, field.name), (*path, field.name))
+    elif isinstance(value, tuple | list):
+        for i, item in enumerate(value):
+            yield from _leaves(item, (*path, i))
+    elif isinstance(value, dict):
+        for key, item in value.items():
+            yield from _leaves(item, (*path, (dict, key)))
+    elif isinstance(value, np.ndarray):
+        yield from ((*path, (np.ndarray, i)) for i in np.ndindex(value.shape))
+    elif isinstance(value, str | int | float | np.generic):
+        yield path
+
+
+def _other(value):
+    if isinstance(value, bool | np.bool_):
+        return not value
+    if isinstance(value, int | np.integer):
+        return value + 1
+    if isinstance(value, float | np.floating):
+        return value + 0.37 if math.isfinite(value) else 1.5
+    return f"{value}7"
+
+
+def _changed(value, path):
+    """Return a value with the leaf at the end of a way made another one."""
+    if not path:
+        return _other(value)
+    step, *rest = path
+    if isinstance(step, str):
+        return dataclasses.replace(value, **{step: _changed(getattr(value, step), rest)})
+    if isinstance(step, int):
+        return type(value)([*value[:step], _changed(value[step], rest), *value[step + 1:]])
+    kind, at = step
+    made = value.copy()
+    made[at] = _changed(value[at], rest) if kind is dict else _other(value[at])
+    return made
+
+
+def _by_field():
+    """Return the ways to the leaves of the sample plan, gathered by field: positions in lists do not count."""
+    kinds = {}
+    for path in _leaves(site.sample_plan()[0]):
+        kinds.setdefault(tuple(step for step in path if isinstance(step, str)), []).append(path)
+    return [kinds[key] for key in sorted(kinds)]
+
+
+FIELDS = _by_field()
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.sampled_from(FIELDS).flatmap(st.sampled_from), st.sampled_from(["S01", "S02", "S03"]))
+def test_whatever_changes_the_print_changes_the_code(path, section_id):
+    """Any single number or text of the plan: where it shows on a sheet, it is part of the sheet's code."""
+    plan, terrain, ground = site.sample_plan()
+    try:
+        other = _changed(plan, path)
+        printed = _print(other, terrain, ground, section_id)
+    except (KeyError, ValueError, IndexError, StopIteration, AttributeError):
+        printed = None
+    assume(printed is not None)  # no plan any more: a name that nothing has, a language without words
+    codes = [check_code(p, next(s for s in p.sections if s.section_id == section_id), terrain=terrain, ground=ground)
+             for p in (plan, other)]
+    assert codes[0] != codes[1] or printed == _print(plan, terrain, ground, section_id), path
 
 
 def test_other_words_give_another_code(monkeypatch):

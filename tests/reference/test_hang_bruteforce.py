@@ -15,14 +15,14 @@ import pytest
 from pipeline.hang import hang_final, hang_low
 from pipeline.hang.solve import BREAK_COST, FAR_COST, LADDER_COST, NEAR_COST, NEAR_M
 from pipeline.records import Mainline
-from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
+from pipeline.wire import chord_rules
 from scipy.spatial import ConvexHull
 
-from hang_scene import network, open_ground, outlet, rough, route, stand_of
+from hang_scene import falling, network, open_ground, outlet, rough, route, stand_of
 
-SETTINGS = Settings()
-RULES = SETTINGS.mainlines
+SETTINGS = falling(2.0)
+RULES = chord_rules(SETTINGS)
 INLET_M = 1.4
 
 

@@ -87,7 +87,9 @@ def test_sag_is_the_catenarys_within_one_percent(span_m):
     drop = trace.chord_z_m - trace.wire_z_m
     assert drop.max() == pytest.approx(catenary, rel=0.02)
     assert drop[[0, -1]] == pytest.approx(0.0, abs=1e-12)
-    assert float(trace.sag_slope_pct[0]) == pytest.approx(100 * math.sinh(span_m / (2 * reach)), rel=0.01)
+    steepest_pct = 100 * math.sinh(span_m / (2 * reach))
+    assert float(trace.sag_slope_pct[0]) == pytest.approx(steepest_pct, rel=0.01)
+    assert trace.fall_pct[[0, -1]] == pytest.approx([5.0 - steepest_pct, 5.0 + steepest_pct], abs=0.01 * steepest_pct)
 
 
 def test_level_span_of_a_half_full_inch_line_at_two_percent():

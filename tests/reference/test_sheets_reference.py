@@ -37,12 +37,16 @@ def ctx():
 # ---------------------------------------------------------------- NWCG PMS 936, Map Elements
 
 
-def test_map_elements_of_pms_936_stand_on_every_map(ctx):
+def test_map_elements_of_pms_936_stand_on_every_map(ctx, monkeypatch):
     """STANDL-SGD: scale, title, author, north arrow, date, legend; source, graticule, datum.
 
-    Source: National Wildfire Coordinating Group, PMS 936, "Map Elements".
+    Source: National Wildfire Coordinating Group, PMS 936, "Map Elements". A detail map's legend is on the section
+    map, and it says so.
     """
-    pages = [framed(ctx, map_page.build(ctx, section))[0] for section in ctx.plan.sections]
+    monkeypatch.setattr(map_page, "_FEW_TAGS", -1)  # whatever finds no room gets a detail map
+    monkeypatch.setattr(map_page, "_TAG_SHARE", -1.0)
+    pages = [page for section in ctx.plan.sections for page in framed(ctx, map_page.build(ctx, section))]
+    assert len(pages) > len(ctx.plan.sections)
     pages += [framed(ctx, index_page.build(ctx))[0], framed(ctx, overview_page.build(ctx))[0]]
     for page in pages:
         words = [m.text for m in texts(page.marks)]
@@ -52,9 +56,10 @@ def test_map_elements_of_pms_936_stand_on_every_map(ctx):
         assert re.search(r"1 inch = \d+ ft", whole)  # scale, in words
         assert "title" in tags
         assert "Made by planning desk" in whole  # author
-        assert ctx.w("map.true_n") in words  # north arrow
+        assert {ctx.w("map.true_n"), f"▲ {ctx.w('map.true_n')}"} & set(words)  # north arrow
         assert DATE in whole
-        assert "key" in tags or page.title.endswith(ctx.w("index.title"))  # the index map's legend is its table
+        legend = "key" in tags or ctx.w("map.key_see_map") in words
+        assert legend or page.title.endswith(ctx.w("index.title"))  # the index map's legend is its table
         assert "Terrain: invented hillside" in whole  # source
         assert "Trees: trees.gpx" in whole
         assert "grid" in tags  # graticule

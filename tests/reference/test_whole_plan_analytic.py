@@ -15,6 +15,7 @@ from pipeline import run
 from pipeline.mainlines.lattice import HANG_ABOVE_M, MARGIN_GRADE_PCT, MARGIN_LOW_M
 from pipeline.records import Plan
 from pipeline.settings import Settings
+from pipeline.wire import chord_rules
 
 from whole_plan import by_gravity, formula, given, scatter, served, settings_of, sound
 
@@ -29,7 +30,7 @@ def low_m(settings: Settings) -> float:
 
 def grade(settings: Settings) -> float:
     """Return the least grade that the planner draws with."""
-    return (settings.mainlines.min_grade_pct + MARGIN_GRADE_PCT) / 100.0
+    return (chord_rules(settings).min_grade_pct + MARGIN_GRADE_PCT) / 100.0
 
 
 def nearly_all_served(plan: Plan, which: np.ndarray) -> None:
@@ -82,23 +83,23 @@ def test_tilted_plane_every_tree_above_the_tank_is_served_and_none_below() -> No
 
 
 def test_cone_with_the_tank_at_its_foot() -> None:
-    """Trees round a cone of 15 %: a line may wind up it at the least grade, and no faster down than that.
+    """Trees round a cone of 20 %: a line may wind up it at the least grade, and no faster down than that.
 
     Inner: from the tank at radius R a path along the ground to (r, angle) is at most R * angle + (R - r) long; where
-    15 % of (R - r) is at least the planner's grade over it (5 % longer for the sixteen directions of its moves), the
+    20 % of (R - r) is at least the planner's grade over it (5 % longer for the sixteen directions of its moves), the
     line can follow the ground. Outer: no path is shorter than the straight line.
     """
     settings = settings_of(tap_worth_m=WORTH_M)
     foot, top = 100.0, np.array([120.0, 120.0])
-    terrain = formula(lambda x, y: 130.0 - 0.15 * np.hypot(x - top[0], y - top[1]), 240.0)
+    terrain = formula(lambda x, y: 130.0 - 0.2 * np.hypot(x - top[0], y - top[1]), 240.0)
     xy = scatter(4, 150, (20.0, 220.0), (12.0, 228.0))
     radius, angle = np.hypot(*(xy - top).T), np.arctan2(xy[:, 0] - top[0], top[1] - xy[:, 1])
     plan = sound(run.make_plan(given(terrain, xy, (120.0, 120.0 - foot), settings)), 150)
     path = foot * np.abs(angle) + foot - radius
-    inner = 0.15 * (foot - radius) >= 1.05 * grade(settings) * path + MARGIN_LOW_M
-    start = 130.0 - 0.15 * foot + 0.9144
+    inner = 0.2 * (foot - radius) >= 1.05 * grade(settings) * path + MARGIN_LOW_M
+    start = 130.0 - 0.2 * foot + 0.9144
     direct = np.hypot(xy[:, 0] - 120.0, xy[:, 1] - (120.0 - foot))
-    outer = start + 0.02 * direct <= 130.0 - 0.15 * radius + settings.laterals.highest_m
+    outer = start + 0.02 * direct <= 130.0 - 0.2 * radius + settings.laterals.highest_m
     assert inner.sum() >= 40
     assert (~outer).sum() >= 10
     nearly_all_served(plan, inner)
@@ -147,7 +148,7 @@ def test_saddle_the_near_side_is_served_and_the_far_side_lacks_the_height_of_the
 # ---------------------------------------------------------------- terrace
 
 
-@pytest.mark.parametrize("drop_m", [0.2, 0.5])
+@pytest.mark.parametrize("drop_m", [0.2, 0.4])
 def test_behind_a_step_the_trees_are_served_as_far_as_the_height_window_allows(drop_m: float) -> None:
     """Ground rises to an edge, drops by a step and runs level: the line passes the edge at its lowest height.
 
@@ -211,7 +212,7 @@ def test_closed_bowl_is_left_out_with_the_lift_over_its_rim_and_its_surroundings
 
     def height(x, y):
         r = np.hypot(x - centre[0], y - centre[1])
-        return np.where(r < radius, 110.0 - deep * (1.0 - (r / radius) ** 2), 110.0 - 0.08 * (r - radius))
+        return np.where(r < radius, 110.0 - deep * (1.0 - (r / radius) ** 2), 110.0 - 0.11 * (r - radius))
 
     terrain = formula(height, 300.0)
     inside, outside = scatter(9, 25, (130.0, 170.0), (130.0, 170.0)), scatter(10, 25, (125.0, 175.0), (40.0, 70.0))
@@ -222,7 +223,7 @@ def test_closed_bowl_is_left_out_with_the_lift_over_its_rim_and_its_surroundings
     reach = settings.laterals.reach_m
     line = 110.0 + low_m(settings) + MARGIN_LOW_M + grade(settings) * (radius - r - reach) + 0.02 * reach
     lift = line - (terrain.sample(inside[:, 0], inside[:, 1]) + settings.laterals.highest_m)
-    # the rim nearest to a tree is the way in: all of the rim is equally high, and the tank lower than it by 5.4 m
+    # the rim nearest to a tree is the way in: all of the rim is equally high, and the tank lower than it by 7.7 m, enough for a line half round it
     assert plan.lift_m[:25] == pytest.approx(lift, abs=0.12)
     finding = pocket(plan, "BELOW_OUTLET")
     assert finding.measured == pytest.approx(lift.max(), abs=0.12)

@@ -93,5 +93,5 @@ def test_the_judge_still_finds_a_line_that_is_high_where_no_crossing_asks_for_it
 
 
 def test_on_ground_too_gentle_to_come_down_again_there_is_no_plan_and_the_error_says_so() -> None:
-    with pytest.raises(NoPlanError, match="no line that may be hung"):
-        run.make_plan(scene(0.025))
+    with pytest.raises(NoPlanError, match="a line that can be hung"):
+        run.make_plan(scene(0.03))

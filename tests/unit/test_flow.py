@@ -273,7 +273,8 @@ def test_side_ties_are_spaced_for_pipe_wire_and_half_a_bore_of_sap() -> None:
     size = next(s for s in mainline_sizes("id_controlled") if s.nominal == pipe.nominal)
     weight = size.weight_n_per_m + wire_row("12.5").weight_n_per_m + sap_weight_n_per_m(size.inner_diameter_mm, 0.5)
     rules = arguments["settings"]
-    wanted = side_tie_spacing_m(weight, rules.flow.wire_tension_n, 3.0, 0.0, rules.mainlines.sag_allowance_m)
+    keep = rules.mainlines.min_grade_pct
+    wanted = side_tie_spacing_m(weight, rules.flow.wire_tension_n, 3.0, keep, rules.mainlines.sag_allowance_m)
     assert pipe.sidetie_spacing_m == pytest.approx(wanted)
 
 

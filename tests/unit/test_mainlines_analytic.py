@@ -11,6 +11,7 @@ from pipeline.mainlines.lattice import MARGIN_GRADE_PCT, MARGIN_HIGH_M, MARGIN_L
 from pipeline.mainlines.network import Site
 from pipeline.mainlines.verify import check_route
 from pipeline.records import Network
+from pipeline.wire import chord_rules
 
 from mainline_sites import formula, open_ground, quick, site_of
 
@@ -43,16 +44,16 @@ def test_tilted_plane_is_crossed_in_one_straight_run_to_just_within_reach():
 
 
 def test_a_plane_flatter_than_the_least_grade_carries_as_far_as_the_window_is_high():
-    """On level ground the line rises 2 % through its window, so it ends after window / grade metres."""
+    """On level ground the line rises by the least grade through its window: it ends after window / grade metres."""
     settings = quick()
     lines = settings.mainlines
     terrain = formula(lambda x, y: 100.0 + 0.0 * y, 220.0)
     window = lines.highest_m - MARGIN_HIGH_M - (lines.lowest_m + lines.sag_allowance_m + MARGIN_LOW_M)
-    grade = (lines.min_grade_pct + MARGIN_GRADE_PCT) / 100.0
+    grade = (chord_rules(settings).min_grade_pct + MARGIN_GRADE_PCT) / 100.0
     lateral = settings.laterals
     # a lateral must still get from the line to at most its own highest place
     top = min(window, lateral.highest_m - lines.lowest_m - lines.sag_allowance_m - MARGIN_LOW_M) / grade
-    near, far = 0.5 * top + 5.0, window / grade + lateral.reach_m + 20.0
+    near, far = 0.5 * top + 10.0, window / grade + lateral.reach_m + 20.0
     xy = np.concatenate((np.tile([[110.0, 10.0 + near]], (20, 1)), np.tile([[110.0, 10.0 + far]], (20, 1))))
     network = plan(site_of(terrain, xy, (110.0, 10.0), settings))
     assert set(network.reason[:20]) == {""}
@@ -74,7 +75,7 @@ def test_closed_bowl_is_not_routed_and_the_lift_is_the_rim_that_must_be_crossed(
     network = plan(site_of(terrain, np.tile(centre, (25, 1)), (150.0, 10.0), settings))
     assert network.routes == ()
     assert set(network.reason) == {"BELOW_OUTLET"}
-    grade = (lines.min_grade_pct + MARGIN_GRADE_PCT) / 100.0
+    grade = (chord_rules(settings).min_grade_pct + MARGIN_GRADE_PCT) / 100.0
     at_rim = 110.0 + lines.lowest_m + lines.sag_allowance_m + MARGIN_LOW_M
     to_reach = at_rim + grade * (radius - lateral.reach_m) + lateral.min_grade_pct / 100.0 * lateral.reach_m
     lift = to_reach - (110.0 - deep + lateral.highest_m)
@@ -92,7 +93,7 @@ def test_a_terrace_is_crossed_only_while_it_fits_the_height_window(passes):
     settings = quick()
     lines = settings.mainlines
     window = lines.highest_m - lines.lowest_m - lines.sag_allowance_m - MARGIN_LOW_M - MARGIN_HIGH_M
-    grade = (lines.min_grade_pct + MARGIN_GRADE_PCT) / 100.0
+    grade = (chord_rules(settings).min_grade_pct + MARGIN_GRADE_PCT) / 100.0
     limit = window - grade * 64.0
     drop = limit + (-0.10 if passes else 0.10)
 

@@ -159,8 +159,9 @@ def test_the_worth_curve_rises(rolling):
     _, network, _ = rolling
     worth, taps, metres = (np.array(v) for v in zip(*network.worth_curve, strict=True))
     assert np.all(np.diff(worth) > 0)
-    assert taps[-1] >= taps[0]
-    assert metres[-1] >= metres[0]
+    assert np.all(np.diff(taps) >= 0)
+    assert np.all(np.diff(metres) >= 0)
+    assert taps[-1] > taps[0]
     own = network.worth_curve[list(worth).index(quick().mainlines.tap_worth_m)]
     assert own[1] == pytest.approx(network.stats["taps_in_reach"], abs=1)
     assert own[2] == pytest.approx(network.stats["mainline_m"], rel=1e-6)
@@ -274,7 +275,7 @@ def test_no_line_bends_joins_or_ends_where_no_support_may_stand():
     ground = open_ground(terrain, settings)
     for row in range(10, terrain.shape[0] - 14, 9):
         ground.support_blocked[row: row + 3, :] = True
-    network, _ = plan(site_of(terrain, scattered(150, 240.0), (120.0, 6.0), settings, ground=ground))
+    network, _ = plan(site_of(terrain, scattered(220, 240.0), (120.0, 6.0), settings, ground=ground))
     assert len(network.routes) > 3
     crossed = 0
     for r in network.routes:

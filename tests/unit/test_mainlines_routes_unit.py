@@ -12,6 +12,7 @@ from pipeline.mainlines import chains, lattice, report, routes, verify
 from pipeline.mainlines.reasons import reasons
 from pipeline.records import Network, Route
 from pipeline.settings import MainlineSettings, Settings
+from pipeline.wire import chord_rules
 from scipy.ndimage import maximum_filter, minimum_filter
 
 import small_bush as bush
@@ -111,6 +112,29 @@ def test_lines_end_a_metre_above_what_uses_them(entries, kept):
     assert sorted(names.values()) == sorted(kept)
 
 
+@pytest.mark.parametrize(
+    ("closed", "top"),
+    [
+        ((), 15.0),  # a metre above the entry at 14
+        ((18,), 15.0),
+        ((15,), 15.75),  # the cell from 14.5 to 15.5, and its edge, is closed; looked at every 0.25 m
+        ((14, 15, 16), 16.75),
+        ((15, 16, 17, 18, 19, 20), 20.0),  # nothing free: the top stays where it was
+    ],
+)
+def test_a_line_ends_where_a_support_may_stand(closed, top):
+    """A line along the middle of row 29's cells, 20 m to the east; cells of 1 m with their centres at x = 0.5, 1.5."""
+    land = bush.ground()
+    shut = np.zeros_like(land.support_blocked)
+    for x in closed:
+        shut[29, x] = True
+    made = Network((route("M1", ((0.5, 30.5), (20.5, 30.5))),), (), np.zeros(0))
+    got = routes.trim(
+        made, {"M1": (14.0,)}, terrain=bush.terrain(), ground=dataclasses.replace(land, support_blocked=shut)
+    )
+    assert float(routes.stations_of(got.routes[0].xy_m)[-1]) == pytest.approx(top)
+
+
 # ---------------------------------------------------------------- bends
 
 
@@ -138,12 +162,12 @@ def up(heights=(1.2, 1.2), y=(5.0, 45.0), x=30.0, **more):
         (up(), {}, ""), (up((0.82, 0.82)), {}, ""), (up((0.80, 1.2)), {}, "lies lower than is legal"),
         (up((1.2, 0.7)), {}, "lies lower than is legal"), (up((3.2, 3.2)), {}, "leaves its height window"),
         (up((1.2, math.nan)), {}, "leaves its height window"), (up(y=(5.0, 70.0)), {}, "runs off the terrain"),
-        (up(), {"min_grade_pct": 9.9}, ""), (up(), {"min_grade_pct": 12.0}, "lies lower than is legal"),
+        (up(), {"min_grade_pct": 9.2}, ""), (up(), {"min_grade_pct": 12.0}, "lies lower than is legal"),
         (up((1.2, 2.0)), {"min_grade_pct": 18.0}, "leaves its height window"),
     ],
 )
 def test_verdict_on_a_route_up_the_plane(made, rules, fault):
-    """10 % ground; window 0.762 + 0.0508 to 3.048 m."""
+    """10 % ground; window 0.762 + 0.0508 to 3.048 m; the straight wire is planned three quarters of a percent above the rule."""
     settings = Settings(mainlines=dataclasses.replace(MainlineSettings(), **rules))
     assert verify.check_route(bush.terrain(), bush.ground(), settings, made).fault == fault
 
@@ -179,7 +203,7 @@ def test_surface_keeps_its_margins(capped):
     assert base == 100.0
     assert surface.low[5, 5] == pytest.approx(0.762 + 0.0508 + 0.10, abs=1e-6)
     assert surface.high[5, 5] == pytest.approx(3.048 - 0.10, abs=1e-6) if capped else np.isinf(surface.high[5, 5])
-    assert surface.grade == pytest.approx(0.0202)
+    assert surface.grade == pytest.approx(chord_rules(Settings()).min_grade_pct / 100.0 + 0.0002)
     assert surface.ground == pytest.approx(bush.terrain().z_m - 100.0)
 
 
@@ -241,3 +265,17 @@ def test_why_a_tree_is_left_out(served, coverable, lift, reason):
     """The first three are candidates; set-aside and untapped trees are never asked."""
     got = reasons(bush.trees(), np.full(5, lift), np.full(5, coverable), np.full(5, served))
     assert got == (reason,) * 3 + ("", "")
+
+
+# ---------------------------------------------------------------- the curve of worths
+
+
+def test_the_curve_is_scaled_so_that_the_row_of_the_set_worth_is_what_was_built():
+    """Half the metres and nine tenths of the taps of the layout were built."""
+    curve = ((3.0, 50, 100.0), (9.0, 100, 400.0), (15.0, 110, 600.0))
+    assert report.curve_as_built(curve, 9.0, 90, 200.0) == ((3.0, 45, 50.0), (9.0, 90, 200.0), (15.0, 99, 300.0))
+
+
+@pytest.mark.parametrize("curve", [(), ((3.0, 50, 100.0),), ((9.0, 0, 0.0),)])
+def test_a_curve_without_a_built_row_stays_as_it_is(curve):
+    assert report.curve_as_built(curve, 9.0, 90, 200.0) == curve

@@ -160,7 +160,7 @@ def test_giving_up_the_foot_of_a_line_loses_what_no_other_line_reaches():
 def test_a_new_way_round_blown_ground_is_legal_and_meets_both_ends():
     """Every detour that is offered is put in by itself and judged as a finished plan."""
     tried = 0
-    for seed in (0, 1, 2):
+    for seed in (5, 13, 15):
         result = bush(seed)
         before = {(f.code, f.subject_id) for f in judge(result.plan, result.terrain, result.ground)}
         line = long_line(result.plan)
@@ -184,7 +184,7 @@ def test_a_new_way_round_blown_ground_is_legal_and_meets_both_ends():
             again = [s for s in new.supports if s.support_id in kept]
             assert [s.line_z_m for s in again] == [kept[s.support_id].line_z_m for s in again]
             assert len(again) == len(kept)
-    assert tried
+    assert tried >= 2
 
 
 def test_a_size_that_no_longer_fits_is_told_with_its_price_and_not_changed():

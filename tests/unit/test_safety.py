@@ -395,6 +395,17 @@ def test_every_row_is_sourced_graded_and_never_promises_safety(language):
     assert "{keepout_m}" in words.fixed[3][1]
 
 
+@pytest.mark.parametrize("language", ["en", "fr"])
+def test_sections_of_the_code_of_federal_regulations_stand_beside_their_notes(language):
+    """29 CFR 1910.266 (logging), 1910.23 (ladders), 1910.333(c)(3) (overhead lines), 1910.147 (lockout): by family."""
+    notes_ = load_safety(language).notes
+    saw = [code for code in notes_ if code[0] == "A"]
+    assert sum("1910.266" in notes_[code].source for code in saw) >= 0.7 * len(saw)
+    for code, section in (("A1", "1910.266(d)(1)"), ("A6", "1910.266(d)(6)(ii)"), ("C2", "1910.23"), ("C3", "1910.23"),
+                          ("G1", "1910.333(c)(3)"), ("H2", "1910.147")):
+        assert section in notes_[code].source, code
+
+
 def test_numbers_read_in_sources_stand_in_the_words():
     """29 CFR 1910.266(e)(2): 50 ft; Quebec S-2.1, r. 12.1: 22.5 m; 1910.333(c)(3): 10 ft and 4 in per 10 kV."""
     words = load_safety("en")

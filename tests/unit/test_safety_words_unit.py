@@ -56,7 +56,9 @@ def note(code: str, severity: int = 3, sign_off: str = "", values=(), *, not_che
     ("places_at", "M1@38.100;M1.2@0.000", "M1 1+25.0, M1.2 0+00.0", "M1 0+038.1, M1.2 0+000.0"),
     ("supports", "M1-S14=2.450;tree:419=2.100", "M1-S14 (8.0 ft), tree 419 (6.9 ft)",
      "M1-S14 (2.45 m), tree 419 (2.10 m)"),
-    ("supports", "M1-S04, M1-S05", "M1-S04, M1-S05", "M1-S04, M1-S05"),
+    ("supports", "M1-S04, M1-S05", "M1-S04, S05", "M1-S04, S05"),
+    ("supports", "M1-S09, M1-S10, M1-S11, M1-S13, M1.2-S14", "M1-S09\u2013S11, M1-S13, M1.2-S14",
+     "M1-S09\u2013S11, M1-S13, M1.2-S14"),
     ("m", "12.5", "12.5", "12.5"),  # a bare suffix is a name, no unit
 ])
 def test_the_suffix_of_a_key_says_how_its_value_is_printed(key, value, us, metric):

@@ -19,7 +19,6 @@ from pipeline.sheets.compose import (
 from pipeline.sheets.context import make_context
 from pipeline.sheets.local import local, tied, words_local
 from pipeline.sheets.marks import Box, Group, Line, Rect, bounds, flat, texts
-from pipeline.sheets.newspaper import BETWEEN_PT, Block, column_width, two_columns
 from pipeline.sheets.paper import PAPERS
 from pipeline.sheets.table import ROW_PT, Column
 
@@ -281,59 +280,6 @@ def test_a_line_to_write_on_has_its_label_below():
     assert (line.x0, line.x1, line.y0, line.y1) == (10.0, 110.0, 50.0, 50.0)
     assert isinstance(group, Group)
     assert bounds(group).y1 < 50.0
-
-
-# ---------------------------------------------------------------- two columns
-
-
-def block(height: float, log: list, *, keeps: bool = False) -> Block:
-    return Block(height, lambda rect: log.append(rect) or [Box(rect)], keeps)
-
-
-def test_blocks_run_down_the_left_and_then_the_right_column(pages):
-    """Four blocks of 50: two and two; the columns are half the width less ten points."""
-    log: list[Rect] = []
-    top = pages.y
-    two_columns(pages, [block(50.0, log) for _ in range(4)])
-    wide = (pages.body.width - BETWEEN_PT) / 2.0
-    assert column_width(pages) == pytest.approx(wide)
-    left, right = pages.body.x0, pages.body.x1 - wide
-    assert [(r.x0, r.y1) for r in log] == [(left, top), (left, top - 50.0), (right, top), (right, top - 50.0)]
-    assert {round(r.width, 6) for r in log} == {round(wide, 6)}
-    assert pages.y == pytest.approx(top - 100.0)
-
-
-@pytest.mark.parametrize(("heights", "left_count", "used"), [
-    ([100.0, 50.0, 50.0], 1, 100.0), ([50.0, 50.0, 100.0], 2, 100.0), ([30.0], 1, 30.0), ([30.0, 80.0], 1, 80.0),
-    ([60.0, 60.0, 60.0], 2, 120.0),
-])
-def test_the_least_height_that_holds_all(pages, heights, left_count, used):
-    log: list[Rect] = []
-    top = pages.y
-    two_columns(pages, [block(h, log) for h in heights])
-    assert sum(r.x0 == pages.body.x0 for r in log) == left_count
-    assert pages.y == pytest.approx(top - used)
-
-
-def test_a_heading_never_stands_alone_at_the_foot_of_a_column(pages):
-    """Blocks 50, heading 20, 80: with the heading left below the 50 the columns were 70 and 80; it moves right."""
-    log: list[Rect] = []
-    two_columns(pages, [block(50.0, log), block(20.0, log, keeps=True), block(80.0, log)])
-    assert [r.x0 == pages.body.x0 for r in log] == [True, False, False]
-
-
-def test_what_does_not_fit_goes_to_the_next_page(pages):
-    log: list[Rect] = []
-    count = 3 * int(pages.body.height // 100.0)
-    two_columns(pages, [block(100.0, log) for _ in range(count)])
-    assert len(log) == count
-    assert pages.page_no == 2
-    assert all(pages.body.holds(r, 0.01) for r in log)
-
-
-def test_a_block_higher_than_a_page_is_refused(pages):
-    with pytest.raises(ValueError, match="higher than a page"):
-        two_columns(pages, [block(5000.0, [])])
 
 
 # ---------------------------------------------------------------- spelling

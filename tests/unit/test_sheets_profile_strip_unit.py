@@ -94,7 +94,22 @@ def test_a_strip_is_as_wide_as_its_length_and_never_too_narrow_for_its_words(len
     piece = strip_of(US)[1].piece
     strip = Strip(piece, 0.0, length_m, ratio)
     want = GUTTER_PT + SIDE_PT + length_m / ratio / 0.0254 * 72.0
-    assert strip_width(strip) == pytest.approx(max(190.0, want))
+    assert strip_width(strip) == pytest.approx(max(173.0, want))
+
+
+@pytest.mark.parametrize("ctx", [US, METRIC], ids=["us", "metric"])
+def test_ground_that_falls_away_between_supports_makes_the_chart_higher(ctx):
+    """All ground 6 m lower than the supports remember: the relief is 6 m more, the ground stays on the chart."""
+    _, strip = strip_of(ctx)
+    sunk = dataclasses.replace(ctx, terrain=dataclasses.replace(ctx.terrain, z_m=ctx.terrain.z_m - 6.0))
+    ratio = (chart_height(sunk, strip, 1.0) - chart_height(ctx, strip, 1.0)) * POINT_M
+    assert min(abs(6.0 / ratio - r) for r in vertical_series(us=ctx.units.is_us)) < 1e-3 * 6.0 / ratio
+    chart = chart_height(sunk, strip, 1.0)
+    view, _ = strip_of(sunk)
+    rect = Rect(36.0, 700.0 - TITLE_PT - chart - bands_pt(sunk), 36.0 + strip_width(strip), 700.0)
+    marks = strip_marks(sunk, view, strip, rect, chart)
+    (ground,) = [m for m, _ in flat(marks) if isinstance(m, Polyline) and m.color == "#5a3d14"]
+    assert min(y for _, y in ground.parts[0]) >= 700.0 - TITLE_PT - chart
 
 
 @pytest.mark.parametrize("ctx", [US, METRIC], ids=["us", "metric"])

@@ -78,12 +78,12 @@ def test_the_callers_least_height_counts(row_height):
 
 @pytest.mark.parametrize(("size", "row_height"), [(BODY_PT, ROW_PT), (12.0, 10.0), (7.0, 20.0)])
 def test_wrapped_rows_grow_by_the_line(size, row_height):
-    r"""A cell of n lines takes max(least, n size 1.12 + 4) points; ``\n`` breaks a line."""
+    r"""A cell of n lines takes max(least, n size 1.12 + 2.4) points; ``\n`` breaks a line."""
     columns = [Column("A", 150.0, wrap=True), Column("B", 150.0)]
     rows = [["one", "x"], ["one\ntwo", "x"], ["one\ntwo\nthree", "x"]]
     head, tall = heights(rows, columns, 300.0, size=size, row_height=row_height)
     assert head == pytest.approx(HEAD_PT)
-    assert tall == pytest.approx([max(row_height, n * size * LINE_STEP + 4.0) for n in (1, 2, 3)])
+    assert tall == pytest.approx([max(row_height, n * size * LINE_STEP + 2.4) for n in (1, 2, 3)])
 
 
 def test_a_column_that_does_not_wrap_keeps_one_line_and_sets_it_smaller():
@@ -236,7 +236,7 @@ def test_lines_of_a_cell_stand_a_line_apart_around_its_middle():
     lines = [m for m in texts(made.marks) if m.text in ("one", "two", "three")]
     assert lines[0].y - lines[1].y == pytest.approx(BODY_PT * LINE_STEP)
     assert lines[1].y - lines[2].y == pytest.approx(BODY_PT * LINE_STEP)
-    middle = 400.0 - HEAD_PT - (3 * BODY_PT * LINE_STEP + 4.0) / 2.0
+    middle = 400.0 - HEAD_PT - (3 * BODY_PT * LINE_STEP + 2.4) / 2.0
     assert lines[1].y + BODY_PT * 0.34 == pytest.approx(middle)
 
 

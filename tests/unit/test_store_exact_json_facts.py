@@ -7,6 +7,8 @@ import math
 import struct
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pipeline.store import exact_json
 
 
@@ -35,3 +37,30 @@ def test_the_text_is_strict_json_and_nests() -> None:
     text = exact_json.dump(tree)
     json.loads(text, parse_constant=refuse)
     assert exact_json.load(text) == {"a": [1, {"b": [math.inf, "x"]}], "c": {"float": 1.0, "other": 2}}
+
+
+@pytest.mark.parametrize("value", [
+    {"float": "NaN"}, {"float": 1.5}, {"float": math.inf}, {"float": {"float": "NaN"}}, {"dict": {"float": "NaN"}},
+    {"dict": {"dict": {}}}, {"dict": 3}, {"dict": {"a": 1}}, {"float": {}}, {"float": "NaN", "dict": {}}, {},
+    [{"float": "-Infinity"}, {"dict": [{"float": "x"}]}],
+])
+def test_what_looks_like_a_mark_comes_back_as_it_was(value: object) -> None:
+    assert exact_json.load(exact_json.dump(value)) == value
+
+
+def test_texts_written_before_there_was_an_escape_are_read() -> None:
+    assert exact_json.load('{"a": {"float": "Infinity"}, "b": {"float": 2.5}, "c": {"float": "x"}}') == {
+        "a": math.inf, "b": {"float": 2.5}, "c": {"float": "x"},
+    }
+
+
+NAMES = st.sampled_from(["float", "dict", "a", ""])
+TREES = st.recursive(
+    st.one_of(st.none(), st.booleans(), st.integers(-9, 9), st.floats(allow_nan=False), st.sampled_from(["NaN", "x"])),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(NAMES, inner, max_size=2)), max_leaves=12,
+)
+
+
+@given(TREES)
+def test_any_tree_comes_back(tree: object) -> None:
+    assert exact_json.load(exact_json.dump(tree)) == tree

@@ -537,3 +537,18 @@ def test_a_copy_that_is_none_is_told(tmp_path) -> None:
         rasters.write_terrain(
             tmp_path / "gone" / "t.tif", Terrain(np.zeros((3, 3), np.float32), 0, 0, 1, Frame("", "", ""), 0, "")
         )
+
+
+@pytest.mark.parametrize("transform", [
+    Affine(1e300, 0.0, X0, 0.0, -1e300, Y0), Affine(1e-320, 0.0, X0, 0.0, -1e-320, Y0),
+    Affine(2.0, 0.0, 1e300, 0.0, -3.0, Y0), Affine(2.0, 0.0, X0, 0.0, -3.0, -1e308),
+    Affine(2.0, 1e200, X0, 1e200, -2.0, Y0), Affine(2.0, 2.0, X0, 2.0, 2.0, Y0), Affine(0.0, 0.0, X0, 0.0, -2.0, Y0),
+])
+@pytest.mark.parametrize("crs", [UTM, "EPSG:3857", "EPSG:2263"])
+def test_a_georeference_from_nowhere_is_refused_in_words(tmp_path, transform: Affine, crs: str) -> None:
+    """Numbers that a file can hold and no place has: infinite once they are put to use."""
+    write(tmp_path / "t.tif", transform, 20, 20, crs, z=np.full((20, 20), 300.0))
+    asked = Settings(terrain=TerrainSettings(file="t.tif", vertical_unit="m", cell_limit_m=math.inf))
+    with pytest.raises(InputDataError) as caught:
+        rasters.read_terrain(asked, tmp_path)
+    assert all(p.found and p.wanted and p.remedy for p in caught.value.problems)

@@ -251,3 +251,33 @@ def test_a_resumed_plan_is_the_plan_that_was_interrupted(cache, given, tmp_path,
     assert again.resumed == (after,)
     publish.publish(result, given.hashes, tmp_path / "resumed", force=False)
     assert contents(tmp_path / "resumed") == contents(tmp_path / "whole")
+
+
+def test_without_any_folder_everything_is_computed_and_nothing_kept(monkeypatch, given) -> None:
+    for name in ("FALLGRADE_CACHE", "XDG_CACHE_HOME", "LOCALAPPDATA", "HOME", "USERPROFILE"):
+        monkeypatch.delenv(name, raising=False)
+    stages, make = stagecache.stages_of(given, fresh=False), Counted()
+    assert stages.folder is None
+    assert [stages.keep("a", make)[0] for _ in range(2)] == ["made", "made"]
+    assert make.calls == 2
+    stages.forget()
+    assert stagecache.no_keeping("a", make) == ("made", 3.1)
+
+
+def test_a_stage_too_large_to_keep_is_computed_each_time(cache, given, monkeypatch) -> None:
+    monkeypatch.setattr(stagecache, "LARGEST_BYTES", 5)
+    make = Counted()
+    for turn in (1, 2):
+        assert stagecache.stages_of(given, fresh=False).keep("a", make) == ("made", 0.1 + turn)
+    assert kept(cache) == []
+
+
+def test_a_cache_named_by_a_relative_path_of_the_system_is_not_used(monkeypatch, tmp_path) -> None:
+    """A relative XDG_CACHE_HOME is to be ignored (XDG Base Directory Specification); the home's own is next."""
+    monkeypatch.chdir(tmp_path)
+    found = workspace.cache_dir("x", {"XDG_CACHE_HOME": "cache", "HOME": str(tmp_path / "home")})
+    assert found == tmp_path / "home" / ".cache" / "fallgrade" / "x"
+    assert not (tmp_path / "cache").exists()
+    assert workspace.cache_dir("x", {"LOCALAPPDATA": str(tmp_path / "local")}) == tmp_path / "local" / "fallgrade" / "x"
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    assert workspace.cache_dir("x", {"FALLGRADE_CACHE": str(tmp_path / "file")}) is None

@@ -560,3 +560,28 @@ def test_links_passwords_and_damage_in_an_archive_are_told(tmp_path) -> None:
     for name in ("link", "cut", "flipped", "locked"):
         with pytest.raises(InputDataError, match=r"the member|cannot be unpacked"):
             vectors.read_trees(settings(f"{name}.zip"), tmp_path, FRAME)
+
+
+@pytest.mark.parametrize(("name", "text"), [
+    ("gone.csv", None), ("t.csv", "id,x,y\nA,1,2\nB,3,4\n"), ("t.csv", "id,lon,lat\nA,,\nB,x,y\n"),
+    ("t.csv", "id,lon,lat\nA,-75,95\nB,-75,-95\n"), ("t.csv", "id,height\nA,3\n"),
+    ("t.csv", "id,lon,lat\nA,-170,44\nB,10,44\nC,100,44\nD,-60,44\n"),  # no two near, the median between them
+])
+def test_where_trees_have_no_one_place_on_earth_there_are_no_bounds(tmp_path, name: str, text: str | None) -> None:
+    """The raster is then read whole; what is wrong is left to the reader of the trees."""
+    if text is not None:
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    assert vectors.tree_lonlat_bounds(settings(name), tmp_path) is None
+
+
+def test_bounds_are_those_of_the_trees(tmp_path) -> None:
+    (tmp_path / "t.csv").write_text("id,lon,lat\nA,-75.01,44.7\nB,-75,44.72\nC,-75.02,44.71\n", encoding="utf-8")
+    assert vectors.tree_lonlat_bounds(settings("t.csv"), tmp_path) == (-75.02, 44.7, -75.0, 44.72)
+
+
+@pytest.mark.parametrize(("inches", "doubt"), [(2.0, True), (14.0, False), (45.0, True)])
+def test_a_stand_of_odd_girth_is_doubted(tmp_path, inches: float, doubt: bool) -> None:
+    rows = "".join(f"T{i},-75.00{i},44.7,{inches}\n" for i in range(6))
+    (tmp_path / "t.csv").write_text("id,lon,lat,dbh_in\n" + rows, encoding="utf-8")
+    _, findings = vectors.read_trees_report(settings("t.csv"), tmp_path, FRAME)
+    assert [f.code for f in findings if f.code == "DBH_UNIT_DOUBT"] == ["DBH_UNIT_DOUBT"] * doubt

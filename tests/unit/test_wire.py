@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
-from pipeline.settings import FlowSettings
+from pipeline.hydraulics.catalogue import PipeSize, mainline_sizes, pipe_rows
+from pipeline.settings import FlowSettings, Settings
+from pipeline.units import FT_M
 from pipeline.wire import (
     catenary_sag_m,
+    chord_rules,
     no_back_grade_span_m,
+    planned_spacing_m,
     sag_m,
     sag_slope_pct,
     sap_weight_n_per_m,
@@ -73,3 +78,51 @@ def test_sap_in_a_half_full_bore() -> None:
 
 def test_catenary_hangs_lower_than_the_parabola() -> None:
     assert catenary_sag_m(3.0, 300.0, 30.0) > sag_m(3.0, 300.0, 30.0)
+
+
+# ---------------------------------------------------------------- the straight wire that a sagging line needs
+
+
+def loaded(size: PipeSize, settings: Settings) -> float:
+    bare = wire_row(settings.flow.wire).weight_n_per_m
+    return bare + size.weight_n_per_m + sap_weight_n_per_m(size.inner_diameter_mm, settings.flow.fill_ratio)
+
+
+def changed(**values: float | str) -> Settings:
+    base = Settings()
+    flow = {k: v for k, v in values.items() if k in {"wire_tension_n", "pipes", "fill_ratio"}}
+    lines = {k: v for k, v in values.items() if k not in flow}
+    return replace(base, flow=replace(base.flow, **flow), mainlines=replace(base.mainlines, **lines))
+
+
+@pytest.mark.parametrize("catalogue", sorted({r.catalogue for r in pipe_rows() if r.role == "mainline"}))
+@pytest.mark.parametrize("closest_ft", [0.5, 1.5, 3.0])
+def test_on_the_planned_grade_every_size_has_ties_that_keep_the_least_grade(catalogue: str, closest_ft: float) -> None:
+    settings = changed(pipes=catalogue, closest_ties_m=closest_ft * FT_M, sag_allowance_m=0.3)
+    rules = chord_rules(settings)
+    apart = []
+    for size in mainline_sizes(catalogue):
+        weight = loaded(size, settings)
+        apart.append(planned_spacing_m(weight, rules.min_grade_pct, settings))
+        lost = sag_slope_pct(weight, settings.flow.wire_tension_n, apart[-1])
+        assert rules.min_grade_pct - lost == pytest.approx(settings.mainlines.min_grade_pct)
+    assert apart == sorted(apart, reverse=True)
+    assert apart[-1] == pytest.approx(closest_ft * FT_M)
+
+
+def test_planned_grade_by_hand() -> None:
+    """3 in pipe: 12.736 N/m, wire 0.3783, half a bore of 77.93 mm of sap 23.58: 36.69 N/m; over 1 ft at 1112 N."""
+    sap = 1008.0 * 9.80665 * math.pi / 4.0 * 0.07793**2 / 2.0
+    taken = 100.0 * (12.736 + 0.3783 + sap) * 0.3048 / (2.0 * 250 * 4.448222)
+    got = chord_rules(changed(closest_ties_m=0.3048))
+    assert got.min_grade_pct == pytest.approx(2.0 + taken, abs=1e-3)
+    assert replace(got, min_grade_pct=2.0) == changed(closest_ties_m=0.3048).mainlines
+    assert chord_rules(changed(wire_tension_n=5e3)).min_grade_pct < chord_rules(Settings()).min_grade_pct
+
+
+def test_a_pinned_line_that_falls_less_keeps_its_sag_from_running_back() -> None:
+    settings = changed(sag_allowance_m=0.3)
+    for grade in (1.0, 2.0, 2.001):
+        apart = planned_spacing_m(3.0, grade, settings)
+        assert sag_slope_pct(3.0, settings.flow.wire_tension_n, apart) == pytest.approx(grade)
+    assert planned_spacing_m(3.0, -1.0, settings) == 0.0

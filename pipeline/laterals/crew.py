@@ -1,0 +1,56 @@
+"""Does pieces of work side by side that partly depend on one another; what comes out is as if done one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from typing import TypeVar
+
+from pipeline.laterals.scene import Floats
+
+T = TypeVar("T")
+THREADS = 2  # the solver and the kernels leave the interpreter free while they run
+
+
+def in_turn(
+    before: Sequence[Sequence[int]], work: Callable[[int, list[T]], T], told: Callable[[int], None] | None = None
+) -> list[T]:
+    """Return the result of every piece of work, each begun once those it depends on are done.
+
+    Parameters
+    ----------
+    before : sequence of sequences of int
+        For each piece the earlier pieces whose results it is given, in rising order.
+    work : callable
+        ``work(piece, results of those before it)``.
+    told : callable, optional
+        Told how many pieces are done, in the caller's thread.
+
+    Raises
+    ------
+    Exception
+        Whatever a piece of work raises, once those that run have ended.
+    """
+    done: dict[int, T] = {}
+    waiting = list(range(len(before)))
+    running: dict[Future[T], int] = {}
+    with ThreadPoolExecutor(THREADS) as crew:
+        while waiting or running:
+            for k in [k for k in waiting if all(j in done for j in before[k])][: THREADS - len(running)]:
+                running[crew.submit(work, k, [done[j] for j in before[k]])] = k
+                waiting.remove(k)
+            for one in wait(running, return_when=FIRST_COMPLETED).done:
+                done[running.pop(one)] = one.result()
+                if told is not None:
+                    told(len(done))
+    return [done[k] for k in range(len(before))]
+
+
+def near_before(box: Floats, apart_m: float) -> list[list[int]]:
+    """Return for each of some boxes (rows of low x, low y, high x, high y) the earlier ones nearer than that."""
+    out = []
+    for k in range(len(box)):
+        low, high = box[k, :2] - apart_m, box[k, 2:] + apart_m
+        touch = (box[:k, 2:] >= low).all(axis=1) & (box[:k, :2] <= high).all(axis=1)
+        out.append([j for j in range(k) if touch[j]])
+    return out

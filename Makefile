@@ -8,7 +8,7 @@ READY := $(VENV)/.ready
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: help demo test check lint types bench lock clean
+.PHONY: help demo test check lint types bench fuzz kills lock clean
 
 help:  ## list what can be made
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -37,6 +37,13 @@ check: lint types test  ## lint, types and tests
 
 bench: $(READY)  ## measure against yardsticks side by side; writes out/bench.json
 	@$(BIN)/python tests/bench/run.py
+
+fuzz: $(READY)  ## a million damaged inputs for every reader; guided by coverage where atheris is installed
+	@$(BIN)/python tests/bench/fuzz_readers.py 1000000
+	@if $(BIN)/python -c 'import atheris' 2>/dev/null; then $(BIN)/python tests/bench/fuzz_readers.py --guided -runs=200000; fi
+
+kills: $(READY)  ## kill 200 plans and 200 repairs at random moments and look what is left
+	@$(BIN)/python tests/bench/kill_plans.py both 200
 
 lock: $(READY)
 	@$(BIN)/python -m pip freeze --exclude-editable > .ci/requirements.lock

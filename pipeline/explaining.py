@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import tomllib
+from math import ceil
 from pathlib import Path
 
 from pipeline.errors import InputDataError, Problem, RequestError
@@ -77,7 +78,7 @@ def explain_id(name: str, folder: Path, language: str = "") -> list[str]:
     """
     plan = load(folder).plan
     if language:
-        bush = dataclasses.replace(plan.settings.bush, language=language)
+        bush = dataclasses.replace(plan.settings.bush, language=language)  # type: ignore[arg-type]  # one of LANGUAGES
         plan = dataclasses.replace(plan, settings=dataclasses.replace(plan.settings, bush=bush))
     units = Units(plan.settings.bush.units)
     lines = _thing(name, plan, units)
@@ -114,10 +115,12 @@ def _all_ids(plan: Plan) -> list[str]:
 
 def _thing(name: str, plan: Plan, units: Units) -> list[str]:
     """Return the lines about the thing that bears an ID; none when nothing does."""
-    supports = (support for line in plan.mainlines for support in line.supports)
     about: list[str] = []
     about += [t for line in plan.mainlines if line.mainline_id == name for t in _mainline(line, plan, units)]
-    about += [t for support in supports if support.support_id == name for t in _support(support, units)]
+    about += [
+        t for line in plan.mainlines for i, support in enumerate(line.supports) if support.support_id == name
+        for t in (*_support(support, units), *_span(line, i, plan, units))
+    ]
     about += [t for pipe in plan.flow.pipes if pipe.pipe_id == name for t in _pipe(pipe, units)]
     about += [t for lateral in plan.laterals if lateral.lateral_id == name for t in _lateral(lateral, plan, units)]
     about += [t for section in plan.sections if section.section_id == name for t in _section(section, units)]
@@ -140,6 +143,24 @@ def _support(support: Support, units: Units) -> list[str]:
     why = support.binding or "not recorded"
     return [f"{support.support_id}: {support.kind}{tree} at {units.station(support.station_m)}, line "
             f"{units.height(support.height_m)} above ground; height set by: {why}"]
+
+
+def _span(line: Mainline, i: int, plan: Plan, units: Units) -> list[str]:
+    """Return what hangs on the span above a support: its fall, and the side ties that keep its sag falling."""
+    if i + 1 == len(line.supports):
+        return []
+    low, high = line.supports[i], line.supports[i + 1]
+    span_m = high.station_m - low.station_m
+    fall_pct = 100.0 * (high.line_z_m - low.line_z_m) / max(span_m, 1e-9)
+    text = f"  span to {high.support_id}: {units.length(span_m)}, falls {fall_pct:.1f} %"
+    over = [p for p in plan.flow.pipes if p.mainline_id == line.mainline_id
+            and p.from_station_m < high.station_m - 0.01 and p.to_station_m > low.station_m + 0.01]
+    for pipe in over:
+        apart = pipe.sidetie_spacing_m
+        ties = ceil(span_m / apart - 1e-9) - 1 if apart > 0.0 else 0
+        between = f"{ties} side ties between, at most {units.length(apart, 1)} apart" if ties else "no side tie between"
+        text += f"; {pipe.pipe_id}: {between}"
+    return [text]
 
 
 def _pipe(pipe: Pipe, units: Units) -> list[str]:

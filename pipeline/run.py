@@ -54,7 +54,8 @@ class Keep(Protocol):
 
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
 TRIM_ROUNDS = 3
-DRAFT_TREES = 2_000
+DRAFT_TREES = 2_000  # of more trees a rough grouping goes first, and the last one stays as it is on the trimmed lines
+VAST_TREES = 15_000  # of more than that the rough one costs more than the shorter lines are worth
 NO_ROUTE = Problem(
     "", "mainlines", "no mainline that would serve a tree", "at least one that falls all the way to a tank",
     "Read 'fallgrade explain BELOW_OUTLET'; move the tank lower, or allow a smaller grade or a higher line.",
@@ -151,10 +152,11 @@ def lay_out(
     if not network.routes:
         raise NoPlanError([NO_ROUTE, *_standing_in_the_way(found)])
     edges.after_mainlines(network, trees)
-    many = int(trees.candidate.sum()) > DRAFT_TREES
+    count = int(trees.candidate.sum())
+    many = count > DRAFT_TREES
     for turn in range(TRIM_ROUNDS):
         # of many trees a rough grouping shows the first time which ends of mainlines nobody needs
-        draft = turn == 0 and many
+        draft = turn == 0 and many and count <= VAST_TREES
         low, grouping, notes = _hang_and_group(given, trees, ground, network, clock, report, turn, draft=draft)
         with clock.stage("mainlines"):
             trimmed = mainlines.trim(network, _entries(grouping), terrain=terrain, ground=ground)

@@ -6,15 +6,19 @@ import dataclasses
 from functools import cache
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from pipeline import reading, run
 from pipeline.frame import Frame
 from pipeline.records import CollectionPoint, GroundLayer, Pins, Plan, Storm, StormItem, SurveyPoints
+from pipeline.replan import Replanned, replan
+from pipeline.resources import template_rows
 from pipeline.settings import GROUND_DEFAULTS, CollectionSettings, Settings
 from pipeline.terrain.grid import Terrain
 
 LOCAL = Frame("", "local grid", "local")
 TANK = (85.0, 10.0)
+PRICES = template_rows("prices.csv")
 KINDS = ("tree_down", "hung", "top_broken", "root_plate", "line_broken", "line_pinned", "support_lost",
          "access_blocked", "stem", "blown_area", "retire")
 
@@ -106,3 +110,32 @@ def random_storm(plan: Plan, seed: int, most: int = 5) -> Storm:
         else:
             items.append((kind, shapely.Point(x, y), "", ""))
     return storm_of(*items)
+
+
+def surveyed(xy: npt.ArrayLike, dbh_cm: float = 40.0, tags: tuple[str, ...] = ()) -> SurveyPoints:
+    """Return sugar maples at places."""
+    xy = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    n = len(xy)
+    return SurveyPoints(
+        tree_id=tags or tuple(f"N{k + 1}" for k in range(n)), x_m=xy[:, 0].copy(), y_m=xy[:, 1].copy(),
+        species=("sugar maple",) * n, dbh_cm=np.full(n, dbh_cm), state=("",) * n, row=np.arange(1, n + 1),
+        source="new.csv",
+    )
+
+
+def scattered(seed: int, count: int) -> SurveyPoints:
+    """Return trees anywhere in the bush, no nearer than 2.5 m to one of its own."""
+    rng = np.random.default_rng(seed)
+    own = bush(seed % 3).plan.trees
+    xy = rng.uniform((10.0, 15.0), (160.0, 165.0), (6 * count, 2))
+    apart = np.hypot(xy[:, 0][:, None] - own.x_m, xy[:, 1][:, None] - own.y_m).min(axis=1)
+    return surveyed(xy[apart > 2.5][:count])
+
+
+@cache
+def grown(seed: int, count: int = 8) -> tuple[run.Result, Replanned]:
+    """Return a bush and the same with new trees."""
+    result = bush(seed % 3)
+    made = replan(plan=result.plan, terrain=result.terrain, ground=result.ground, storm=Storm("new.csv", ()),
+                  price_rows=PRICES, date="2026-04-01", added=scattered(seed, count))
+    return result, made

@@ -131,7 +131,8 @@ def layer(name: str, shapes: list[shapely.Geometry], *, crs: int | None = tiny_b
         stem, _, inner = name.partition(":")
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a layer without CRS is meant
-            frame.to_file(folder / stem, engine="pyogrio", **({"layer": inner} if inner else {}))
+            driver = "SQLite" if stem.endswith(".sqlite") else None
+            frame.to_file(folder / stem, engine="pyogrio", driver=driver, **({"layer": inner} if inner else {}))
 
     return change
 

@@ -7,7 +7,7 @@ branch misses its parent those lines are taken together and done again.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from scipy import sparse
@@ -78,8 +78,12 @@ def least_relief_m(problem: Problem, grade_pct: float, sound: Sequence[int] = ()
     return relief
 
 
-def relief_m(problem: Problem, grade_pct: float) -> Floats:
-    """Return how far each row must be let go, found line by line and join by join."""
+def relief_m(problem: Problem, grade_pct: float, alone_m: Mapping[int, Floats] | None = None) -> Floats:
+    """Return how far each row must be let go, found line by line and join by join.
+
+    `alone_m` holds, by index of its line, what is known already of lines by themselves (all zero for one that fits).
+    """
+    known = alone_m or {}
     lines = len(problem.mainlines)
     group = list(range(lines))
     relief = np.zeros(len(problem.rows))
@@ -88,8 +92,13 @@ def relief_m(problem: Problem, grade_pct: float) -> Floats:
     for _ in range(TOGETHER_ROUNDS):
         for g in sorted(stale):
             members = [k for k in range(lines) if group[k] == g]
-            alone = part(problem, members)
             mask = np.concatenate([np.r_[problem.rows_of(k)] for k in members])
+            if members == [g] and len(known.get(g, ())) == len(mask) > 0:
+                relief[mask] = known[g]
+                if known[g].any():
+                    ailing.add(g)
+                continue
+            alone = part(problem, members)
             if fits(alone, grade_pct):
                 relief[mask] = 0.0
                 continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -163,12 +163,15 @@ def hang_final(
     return out, tuple(findings)
 
 
-def _heights(problem: Problem, goal: Callable[[Problem], Goal], rules: MainlineSettings) -> Floats:
+def _heights(
+    problem: Problem, goal: Callable[[Problem], Goal], rules: MainlineSettings,
+    alone_m: Mapping[int, Floats] | None = None,
+) -> Floats:
     """Return elevations; where not everything fits, of the wire that breaks the rules least."""
     relief = np.zeros(len(problem.rows))
     z = solve(problem, goal(problem), rules.min_grade_pct, relief)
     if z is None:
-        relief = relief_m(problem, rules.min_grade_pct)
+        relief = relief_m(problem, rules.min_grade_pct, alone_m)
         z = solve(problem, goal(problem), rules.min_grade_pct, relief)
     if z is None:
         raise RuntimeError("heights do not fit although every rule was let go as far as needed")
@@ -198,14 +201,17 @@ def _hang_tree(
     z = solve(problem, lowest_goal(problem), grade, np.zeros(len(problem.rows)))
     if z is None:
         mended = list(tree)
+        relief: dict[int, Floats] = {}
         for k in range(len(tree)):
             alone = part(problem, [k])
-            if not fits(alone, grade):
-                mended[k] = _mend(tree[k], alone, paths, problem_of, terrain, ground, stems, rules)
+            if fits(alone, grade):
+                relief[k] = np.zeros(len(alone.rows))
+            else:
+                mended[k], relief[k] = _mend(tree[k], alone, paths, problem_of, terrain, ground, stems, rules)
         if tuple(mended) != tree:
             tree = tuple(mended)
             problem = problem_of(tree)
-        z = _heights(problem, lowest_goal, rules)
+        z = _heights(problem, lowest_goal, rules, relief)
     return _with_heights(problem, z, rules), breaches(problem, z, units)
 
 
@@ -218,8 +224,8 @@ def _mend(
     ground: Ground,
     stems: Stems,
     rules: MainlineSettings,
-) -> Mainline:
-    """Return the line with supports where it is worst, as long as that helps; as it was where it does not."""
+) -> tuple[Mainline, Floats]:
+    """Return the line with supports where it is worst, as long as that helps, and the relief it still needs alone."""
     relief = least_relief_m(problem, rules.min_grade_pct)
     for _ in range(RETRIES):
         wider = _more_supports((line,), paths, worst_stations(problem, relief), terrain, ground, stems, rules)[0]
@@ -232,7 +238,7 @@ def _mend(
         line, problem, relief = wider, trial, trial_relief
         if not relief.any():
             break
-    return line
+    return line, relief
 
 
 def _more_supports(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -18,7 +19,7 @@ from pipeline.judge.case import (
     breach,
 )
 from pipeline.judge.zones import Zone, crossing_zones
-from pipeline.records import Floats, Mainline
+from pipeline.records import Floats, Mainline, Trees
 
 
 def grades(case: Case) -> list[Finding]:
@@ -199,10 +200,16 @@ def _gaps(case: Case, line: Mainline, zones: list[Zone]) -> list[Finding]:
     return found
 
 
+@lru_cache(maxsize=1)
+def _row_of(trees: Trees) -> dict[str, int]:
+    """Return the row of each tree by its ID: made once for all lines."""
+    return {name: i for i, name in enumerate(trees.tree_id)}
+
+
 def _stands(case: Case, line: Mainline, zones: list[Zone]) -> list[Finding]:
     """Supports in a crossing, and trees that are to hold a line and do not stand beside it."""
     reach, trees = case.plan.settings.mainlines.support_reach_m, case.plan.trees
-    number = {name: i for i, name in enumerate(trees.tree_id)} if any(s.tree_id for s in line.supports) else {}
+    number = _row_of(trees)
     xyz = line.xyz_m
     stands_in: dict[int, str] = {}
     for zone in zones:

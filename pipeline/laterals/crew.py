@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from typing import TypeVar
 
+import numpy as np
+
 from pipeline.laterals.scene import Floats
 
 T = TypeVar("T")
@@ -51,6 +53,6 @@ def near_before(box: Floats, apart_m: float) -> list[list[int]]:
     out = []
     for k in range(len(box)):
         low, high = box[k, :2] - apart_m, box[k, 2:] + apart_m
-        touch = (box[:k, 2:] >= low).all(axis=1) & (box[:k, :2] <= high).all(axis=1)
-        out.append([j for j in range(k) if touch[j]])
+        touch = np.all((box[:k, 2:] >= low) & (box[:k, :2] <= high), axis=1)
+        out.append([int(j) for j in np.flatnonzero(touch)])
     return out

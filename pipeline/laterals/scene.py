@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from pipeline.laterals.pieces_kernel import bin_boxes
-from pipeline.laterals.scene_kernel import entry_pieces, tree_edges
+from pipeline.laterals.scene_kernel import ON_LINE_M, entry_pieces, tree_edges
 from pipeline.records import Ground, Mainline, Trees
 from pipeline.settings import LateralSettings
 from pipeline.terrain.grid import Terrain
@@ -24,7 +24,6 @@ CLEAR_SHARE = 0.5  # a span keeps this share of the lowest height between trees 
 NEIGHBOURS = 20  # most pieces kept that go on from one tree
 ENTRIES = 12  # most entries kept for one tree
 ENOUGH = 6  # with fewer legal entries than this every slot in reach is tried
-ON_LINE_M = 1e-3  # a tree nearer to a mainline than this stands on it and can only be a head
 JOIN_FREE_M = 0.5  # no entry this near to where one mainline joins another
 # slots tried from the one nearest to the tree: a few upstream, more downstream, where the fall is
 OFFSETS = np.array([0, -1, 1, -2, 2, -3, -5, -8, -12, -17, -22], dtype=np.int64)

@@ -18,6 +18,8 @@ from pipeline.laterals.pieces_kernel import F32, F64, I32, I64, Bools, blocked, 
 
 # what stopped an entry piece, in the order of `fail`
 LONG, BLOCKED, CROSSING, LOW = 0, 1, 2, 3
+ON_LINE_M = 1e-3  # a tree nearer to a mainline than this stands on it and can only be a head
+TRUNK_M = 0.5  # within so much of its entry a lateral may lie on either side of its mainline
 
 
 @njit(cache=True)
@@ -76,7 +78,7 @@ def tree_edges(
 
 
 @njit(cache=True)
-def entry_pieces(
+def entry_pieces(  # noqa: C901
     tree: F64, slot: F64, slot_line: I64, line_first: I64, line_last: I64, slot_grid: F64, slot_dims: I64,
     slot_start: I64, slot_item: I64, z: F32, mask: Bools, geo: F64, seg: F64, grid: F64, dims: I64,
     start: I64, item: I64, rule: F64, reach: float, offset: I64, width: int, enough: int,
@@ -138,6 +140,11 @@ def entry_pieces(
                 else:
                     fail[t, why] += 1
                     shortfall[t] = min(shortfall[t], miss)
+        if off[t] < ON_LINE_M and count > 0 and out_dist[t, 0] <= TRUNK_M:
+            # its lateral may go on to either side only from an entry at the trunk: farther off it would cross the line
+            for i in range(count):
+                if out_dist[t, i] > TRUNK_M:
+                    out_slot[t, i] = -1
     return out_slot, out_dist, out_need, fail, shortfall, off
 
 

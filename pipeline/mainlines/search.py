@@ -16,7 +16,7 @@ Floats = npt.NDArray[np.float64]
 # a further label at a cell must lie lower by this share of what is left above the lowest line, and by this much (ours)
 SHARE = 1.0 / 16.0
 LEAST_M = 0.01
-QUEUE_BYTES = 21  # of one waiting label
+QUEUE_BYTES, LABEL_BYTES = 21, 13  # of one waiting label and of one that is kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,8 +114,8 @@ def cheapest(
     reached = first >= 0
     best = np.full((2, low.size), np.inf, dtype=np.float32)
     best[0, reached], best[1, reached] = label_cost[first[reached]], label_z[first[reached]]
-    label_cost, label_z, pred, move = (a[:kept].copy() for a in (label_cost, label_z, pred, move))
-    labels = label_cost.nbytes + label_z.nbytes + pred.nbytes + move.nbytes
+    pred, move = pred[:kept].copy(), move[:kept].copy()
+    labels = LABEL_BYTES * kept
     cells = z_low.nbytes + came.nbytes + first.nbytes + 4 * low.size
     return Found(
         cost=best[0].reshape(low.shape), z_m=best[1].reshape(low.shape), first=first.reshape(low.shape), pred=pred,

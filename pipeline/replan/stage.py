@@ -272,7 +272,9 @@ def _worked(case: Case, outcome: Outcome) -> frozenset[str]:
     plan = case.site.plan
     for piece, k in zip(case.pieces, outcome.choice, strict=True):
         if piece.run is not None:
-            out |= _sections_at(plan, piece.run.line.mainline_id, piece.run.low_m, piece.run.high_m)
+            # hung again, a stretch leaves its ends as they were: a section that only begins there has nothing to do
+            short = 2e-6 if piece.kinds[k] in ("rehang", "new_support") else 0.0
+            out |= _sections_at(plan, piece.run.line.mainline_id, piece.run.low_m + short, piece.run.high_m - short)
         elif piece.kinds[k] == "mend":
             out |= {s.section_id for s in plan.sections if piece.lateral in s.lateral}
     lines = {m.mainline_id: m for m in outcome.lines.mainlines}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,7 @@ from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 CORRIDOR_M = 5.0  # the crew walks this near the lines (E5 names 5 m for ledges); ours
 SLOPE_BASE_M = 3.0  # slope is taken over this length: a boulder is no hillside; ours
@@ -150,9 +152,22 @@ def _bends(mainline: Mainline, from_m: float, to_m: float) -> list[tuple[str, fl
     ]
 
 
+@lru_cache(maxsize=1)
+def _row_of(trees: Trees) -> dict[str, int]:
+    """Return the row of each tree by its ID: made once for all sections."""
+    return {name: i for i, name in enumerate(trees.tree_id)}
+
+
+@lru_cache(maxsize=1)
+def _dead_rows(trees: Trees) -> Ints:
+    """Return the rows of the dead trees whose place is known: found once for all sections."""
+    dead = np.array([reason == "DEAD" for reason in trees.reason], dtype=np.bool_)
+    return np.flatnonzero(dead & np.isfinite(trees.x_m))
+
+
 def _weak_anchors(supports: list[Support], trees: Trees) -> tuple[str, ...]:
     """Return anchors at dead or thin trees."""
-    at = {name: i for i, name in enumerate(trees.tree_id)}
+    at = _row_of(trees)
     weak = []
     for s in supports:
         if s.kind == "anchor" and s.tree_id in at:
@@ -178,7 +193,11 @@ def _dead_trees(
     trees: Trees, work: BaseGeometry, within_m: float, section: Section
 ) -> tuple[tuple[str, ...], float]:
     """Return dead trees within a distance of the work, and how many stand on a hectare of the outline."""
-    dead = [i for i, reason in enumerate(trees.reason) if reason == "DEAD" and np.isfinite(trees.x_m[i])]
+    x0, y0, x1, y1 = shapely.total_bounds([work, section.outline])
+    every = _dead_rows(trees)
+    x, y = trees.x_m[every], trees.y_m[every]
+    by = max(within_m, 0.0)
+    dead = every[(x >= x0 - by) & (x <= x1 + by) & (y >= y0 - by) & (y <= y1 + by)].tolist()
     points = [Point(trees.x_m[i], trees.y_m[i]) for i in dead]
     near = tuple(trees.tree_id[i] for i, p in zip(dead, points, strict=True) if work.distance(p) <= within_m)
     inside = sum(section.outline.covers(p) for p in points)

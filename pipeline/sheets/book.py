@@ -30,7 +30,8 @@ SECTION_PAGES = ("map_page", "profile_page", "tables_page", "safety_page")
 PLAN_PAGES = ("cover_page", "index_page", "findings_page", "orders_page", "loadout_page", "pump_page")
 # of these the ones that tell of a repair; what the whole bush takes is not ordered again
 REPAIR_PAGES = ("cover_page", "change_summary", "index_page", "findings_page")
-VOLUME_SECTIONS = 150  # sections in one volume of the book: some 1,500 sheets are all a viewer opens at once
+WHOLE_SECTIONS = 150  # up to here the book is one file: some 1,500 sheets
+VOLUME_SECTIONS = 50  # sections in one volume of a longer one; drawing a section takes some 6 MB until its file is done
 PREVIEW_DPI = 110.0
 PROCESSES = 2
 
@@ -173,7 +174,7 @@ def render_volumes(
 
     The first volume begins with the pages of the plan. Sections whose sets are given are not planned again.
     """
-    if len(ctx.plan.sections) <= VOLUME_SECTIONS:
+    if len(ctx.plan.sections) <= WHOLE_SECTIONS:
         return {"book.pdf": render_book(ctx, sets)}
     known = {one.section_id: one for one in sets}
     names = [s.section_id for s in ctx.plan.sections] + list(retired_sections(ctx))

@@ -40,7 +40,8 @@ class ChangeMap:
 def draw(ctx: SheetContext, change: Change, items: tuple[ChangeItem, ...], frame: Rect) -> ChangeMap:
     """Return the map of some changes in a frame, fitted round them."""
     points = np.vstack([np.array(i.xyz_m)[:, :2] for i in items])
-    shown = np.vstack((points, *_logged_at(change, items[0].section_id, points)))
+    old = [xyz[:, :2] for xyz in _before(ctx, items).values()]
+    shown = np.vstack((points, *_logged_at(change, items[0].section_id, points), *old))
     view = fit_view(ctx.plan.frame, shown, frame, us=ctx.units.is_us, margin_pt=_MARGIN_PT, least_ratio=_LEAST_RATIO)
     near = shapely.MultiPoint(points).buffer(_STORM_NEAR_M)
     out = ChangeMap(view)
@@ -89,18 +90,25 @@ def _inside(view: MapView, xy: Floats) -> bool:
     return bool(x1 >= west and x0 <= east and y1 >= south and y0 <= north)
 
 
+def _before(ctx: SheetContext, items: tuple[ChangeItem, ...]) -> dict[str, Floats]:
+    """Return the vertices of laterals that go on to new trees as they were, by ID."""
+    more = {i.subject_id: len(i.xyz_m) - 1 for i in items if i.note == "extend"}
+    return {la.lateral_id: la.xyz_m[:-more[la.lateral_id]] for la in ctx.plan.laterals if la.lateral_id in more}
+
+
 def _kept(ctx: SheetContext, view: MapView, items: tuple[ChangeItem, ...], field_: LabelField) -> list[Mark]:
     """Return the lines that stay, with their supports and trees."""
     new = {i.subject_id for i in items if i.action != "remove" and i.layer == "laterals"}
     mains = [m for m in ctx.plan.mainlines if _inside(view, m.xyz_m[:, :2])]
-    laterals = [la for la in ctx.plan.laterals if _inside(view, la.xyz_m[:, :2]) and la.lateral_id not in new]
+    kept = [la.xyz_m for la in ctx.plan.laterals if la.lateral_id not in new]
+    laterals = [xyz for xyz in (*kept, *_before(ctx, items).values()) if _inside(view, xyz[:, :2])]
     main_lines = [view.page(m.xyz_m) for m in mains]
-    lateral_lines = [view.page(la.xyz_m) for la in laterals]
+    lateral_lines = [view.page(xyz) for xyz in laterals]
     field_.lines(main_lines, 6.0, reach=1)
     field_.lines(lateral_lines, 2.0, reach=0)
     marks = [*signs.keep_lines(lateral_lines, 1.0), *signs.keep_lines(main_lines, 2.6)]
-    for lateral in laterals:
-        marks += [Circle(float(x), float(y), 1.3, width=0.0, fill="#6f6f6f") for x, y in view.page(lateral.xyz_m[1:])]
+    for xyz in laterals:
+        marks += [Circle(float(x), float(y), 1.3, width=0.0, fill="#6f6f6f") for x, y in view.page(xyz[1:])]
     for line in mains:
         for s, (x, y) in zip(line.supports, view.page(line.xyz_m).tolist(), strict=True):
             if view.rect.inset(2.0).holds(Rect(x, y, x, y)):
@@ -205,9 +213,10 @@ def _names(ctx: SheetContext, view: MapView, items: tuple[ChangeItem, ...]) -> l
             if room.holds(Rect(x, y, x, y)):
                 name = s.support_id.rpartition("-")[2] if single else s.support_id
                 out.append(Label(x, y, name, 7.0, bold=True, clear=3.4, kind="support", tag=s.support_id, rings=3))
+    grown = _before(ctx, items)
     for name, lateral in laterals.items():
-        (x, y), = view.page(lateral.xyz_m[-1:])
-        if lateral.mainline_id in touched and name not in changed and room.holds(Rect(x, y, x, y)):
+        (x, y), = view.page(grown.get(name, lateral.xyz_m)[-1:])
+        if lateral.mainline_id in touched and (name not in changed or name in grown) and room.holds(Rect(x, y, x, y)):
             short = name.rpartition("-")[2] if single else name
             out.append(Label(float(x), float(y), short, 6.8, clear=2.4, style="box", kind="lateral", tag=name, rings=3))
     return out

@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import fields, is_dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from pipeline.records import Change, Ground, Mainline, Plan, Section, Support
+from pipeline.records import Change, Floats, Ground, Mainline, Plan, Section, Support, Trees
 from pipeline.resources import template_bytes
 from pipeline.schema import LAYERS
 from pipeline.terrain.grid import Terrain
@@ -115,6 +115,19 @@ def _window(plan: Plan, section: Section) -> Window:
     return float(low[0] - more), float(low[1] - more), float(high[0] + more), float(high[1] + more)
 
 
+@lru_cache(maxsize=2)  # asked for once for every section of a plan
+def _line_places(plan: Plan) -> tuple[list[tuple[str, Floats]], Floats]:
+    """Return each mainline's ID and places, and their bounds: west, south, east, north."""
+    places = [(line.mainline_id, line.xyz_m[:, :2]) for line in plan.mainlines]
+    return places, np.array([[*at.min(axis=0), *at.max(axis=0)] for _, at in places]).reshape(-1, 4)
+
+
+@lru_cache(maxsize=2)
+def _row_of(trees: Trees) -> dict[str, int]:
+    """Return the row of each tree by its tag."""
+    return {tag: t for t, tag in enumerate(trees.tree_id)}
+
+
 def _surroundings(plan: Plan, window: Window, terrain: Terrain, ground: Ground) -> Iterator[Any]:
     """Yield what the maps of a section draw around its own lines."""
     west, south, east, north = window
@@ -124,10 +137,9 @@ def _surroundings(plan: Plan, window: Window, terrain: Terrain, ground: Ground) 
     index = np.flatnonzero(near)
     yield trees.x_m[index], trees.y_m[index]
     yield "|".join(f"{trees.tree_id[t]} {trees.status[t]} {trees.reason[t]}" for t in index.tolist())
-    for line in plan.mainlines:
-        at = line.xyz_m[:, :2]
-        if at[:, 0].max() >= west and at[:, 0].min() <= east and at[:, 1].max() >= south and at[:, 1].min() <= north:
-            yield line.mainline_id, at
+    places, box = _line_places(plan)
+    close = (box[:, 2] >= west) & (box[:, 0] <= east) & (box[:, 3] >= south) & (box[:, 1] <= north)
+    yield from (places[k] for k in np.flatnonzero(close).tolist())
     yield _relief(terrain, window)
     for layer in ground.layers:
         shapes = np.array(layer.shapes, dtype=object)
@@ -183,8 +195,10 @@ def _joined(plan: Plan, section: Section) -> Iterator[Any]:
     yield [(m.mainline_id, m.parent_id, m.join_station_m) for m in plan.mainlines if m.parent_id in own]
     held = {s.tree_id for m in plan.mainlines if m.mainline_id in own for s in m.supports if s.tree_id}
     trees = plan.trees
+    rows = _row_of(trees)
     yield [
-        (tag, trees.species[t], float(trees.dbh_cm[t])) for t, tag in enumerate(trees.tree_id) if tag in held
+        (trees.tree_id[t], trees.species[t], float(trees.dbh_cm[t]))
+        for t in sorted(rows[tag] for tag in held if tag in rows)
     ]
     yield [(float(trees.ground_z_m[t])) for i in section.lateral for t in plan.laterals[i].tree]
 

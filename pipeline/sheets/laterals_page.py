@@ -9,7 +9,8 @@ from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import geo_uri_fine
 from pipeline.sheets.marks import Page
-from pipeline.sheets.table import WRITE_IN_ROW_PT, Cell, Column, Row
+from pipeline.sheets.table import BODY_PT, WRITE_IN_ROW_PT, Cell, Column, Row
+from pipeline.sheets.text import width_pt
 
 # Pipe cut beyond the measured length, for knots, ties and the ends; ours.
 CUT_SLACK = 0.03
@@ -35,7 +36,7 @@ def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
         taps += lateral.taps
         rows.append(_row(ctx, lateral, taps))
     _notes(ctx, pages)
-    pages.table(rows, _columns(ctx), row_height=WRITE_IN_ROW_PT, reserve_pt=20.0, even=False)
+    pages.table(rows, _columns(ctx, laterals), row_height=WRITE_IN_ROW_PT, reserve_pt=20.0, even=False)
     pages.space(3.0)
     cut = sum(cut_length_m(lateral) for lateral in laterals)
     pages.para(ctx.w(
@@ -67,14 +68,16 @@ def cut_length_m(lateral: Lateral) -> float:
     return lateral.length_m * (1.0 + CUT_SLACK)
 
 
-def _columns(ctx: SheetContext) -> list[Column]:
+def _columns(ctx: SheetContext, laterals: list[Lateral]) -> list[Column]:
+    longest = max(width_pt(lateral.lateral_id, BODY_PT, bold=True) for lateral in laterals)
     unit = say(ctx, ctx.units.length_unit)
 
     def title(key: str) -> str:
         return ctx.w(f"laterals.{key}", unit=unit).replace("|", "\n")
 
     return [
-        Column(title("col_lateral"), 52.0, bold=True), Column(title("col_entry"), 50.0, "right", bold=True, wrap=True),
+        Column(title("col_lateral"), min(max(52.0, longest + 8.0), 90.0), bold=True),
+        Column(title("col_entry"), 50.0, "right", bold=True, wrap=True),
         Column(title("col_trees"), 100.0, wrap=True, flex=1.0),
         Column(title("col_taps"), 30.0, "right", bold=True), Column(title("col_running"), 34.0, "right"),
         Column(title("col_length"), 44.0, "right", wrap=True), Column(title("col_cut"), 34.0, "right", bold=True),

@@ -21,6 +21,7 @@ from pipeline.sheets.map_grid import Grid, grid
 from pipeline.sheets.map_labels import direction, full_stations, map_labels, meeting_point, place
 from pipeline.sheets.mapview import MapView
 from pipeline.sheets.marks import BLACK, WHITE, Circle, Mark, Point, Polyline, Rect
+from pipeline.sheets.pair_marks import map_dry_line, map_joints
 from pipeline.sheets.section_view import SectionView, is_ladder
 
 Floats = npt.NDArray[np.float64]
@@ -51,10 +52,11 @@ def draw_map(ctx: SheetContext, view: SectionView, window: MapView, *, tags: boo
     )
     field_ = LabelField(window.rect)
     _stamp_background(field_, out)
-    lines = [*_neighbour_lines(ctx, view, out, field_), *_own_lines(view, out, field_)]
+    lines = [*_neighbour_lines(ctx, view, out, field_), *_own_lines(ctx, view, out, field_)]
     spots = [
         *_other_trees(ctx, view, out), *_tree_marks(ctx, view, out, field_),
-        *_line_marks(ctx, view, out, field_, supports=tags), *_places(ctx, out, field_),
+        *_pair_marks(ctx, view, out, field_), *_line_marks(ctx, view, out, field_, supports=tags),
+        *_places(ctx, out, field_),
     ]
     labels = [
         *(h for h in _hazard_labels(ctx, view, out) if window.rect.inset(9.0).holds(Rect(h.x, h.y, h.x, h.y))),
@@ -106,7 +108,7 @@ def _neighbour_lines(ctx: SheetContext, view: SectionView, out: MapDrawing, fiel
     return [Polyline(tuple(_tuples(p) for p in parts), 2.2, "#9a9a9a", dash=(6.0, 2.0), round_cap=False)]
 
 
-def _own_lines(view: SectionView, out: MapDrawing, field_: LabelField) -> list[Mark]:
+def _own_lines(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: LabelField) -> list[Mark]:
     mains = [out.view.page(piece.xyz_m) for piece in view.pieces]
     laterals = [out.view.page(lateral.xyz_m) for lateral in view.laterals]
     field_.lines(mains, 24.0, reach=2)
@@ -116,6 +118,11 @@ def _own_lines(view: SectionView, out: MapDrawing, field_: LabelField) -> list[M
     ] if laterals else []
     for line in laterals:
         marks += symbols.arrow_on(_tuples(line[::-1]), 1.0 - _arrow_share(line), 5.0, symbols.LATERAL)
+    for piece in view.pieces:
+        dry = map_dry_line(ctx, piece, out.view, field_)
+        if dry:
+            out.kinds["dry"] = None
+        marks += dry
     casing = tuple(_tuples(line) for line in mains)
     marks += [Polyline(casing, MAINLINE_PT + 2.2, WHITE), Polyline(casing, MAINLINE_PT, symbols.MAINLINE)]
     for line in mains:
@@ -197,6 +204,16 @@ def _line_marks(
                 field_.block(Rect(x - 2.6, y + 3.5, x + 2.6, y + 12.0))
                 out.kinds["ladder"] = None
             out.kinds[support.kind] = None
+    return marks
+
+
+def _pair_marks(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: LabelField) -> list[Mark]:
+    """Return where wet and dry line of a pair are joined."""
+    marks: list[Mark] = []
+    for piece in view.pieces:
+        joints, kinds = map_joints(ctx, piece, out.view, field_)
+        marks += joints
+        out.kinds.update(dict.fromkeys(kinds))
     return marks
 
 

@@ -30,6 +30,7 @@ from pipeline.sheets.marks import (
     heading,
     paragraph,
 )
+from pipeline.sheets.pair_marks import dry_strokes, manifold, riser
 from pipeline.sheets.section_view import SectionView
 from pipeline.sheets.text import fit, wrap
 from pipeline.units import FT_M
@@ -134,6 +135,9 @@ def _entries(ctx: SheetContext, drawing: MapDrawing) -> list[_Entry]:
         _Entry(_trees_sample, w("map.key_trees")),
     ]
     singles: list[tuple[str, str, Callable[[float, float], list[Mark]]]] = [
+        ("dry", "key_dry", lambda x, y: dry_strokes((((x, y), (x + _SAMPLE_PT, y)),))),
+        ("manifold", "key_manifold", lambda x, y: _joint_sample(manifold, x, y)),
+        ("riser", "key_riser", lambda x, y: _joint_sample(riser, x, y)),
         ("tree", "key_support_tree", lambda x, y: symbols.support(x + mid, y, "tree")),
         ("post", "key_support_post", lambda x, y: symbols.support(x + mid, y, "post")),
         ("anchor", "key_anchor", lambda x, y: symbols.support(x + mid, y, "anchor")),
@@ -198,6 +202,12 @@ def _join_sample(x: float, y: float) -> list[Mark]:
     return [Line(x, y, x + _SAMPLE_PT, y, MAINLINE_PT, symbols.MAINLINE),
             Line(x + 14.0, y, x + 19.0, y + 5.0, LATERAL_PT, symbols.LATERAL),
             Circle(x + 14.0, y, 1.9, width=0.0, fill=BLACK)]
+
+
+def _joint_sample(draw: Callable[[Point, Point], list[Mark]], x: float, y: float) -> list[Mark]:
+    return [*dry_strokes((((x, y + 2.2), (x + _SAMPLE_PT, y + 2.2)),)),
+            Line(x, y - 4.0, x + _SAMPLE_PT, y - 4.0, 2.0, symbols.MAINLINE),
+            *draw((x + 14.0, y - 4.0), (x + 14.0, y + 2.2))]
 
 
 def _crossing_sample(x: float, y: float) -> list[Mark]:

@@ -13,10 +13,11 @@ from pipeline.sheets.laterals_page import CUT_SLACK, cut_length_m, in_line_order
 from pipeline.sheets.local import tied
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.parts import in_units, part_name, task_name, whole
-from pipeline.sheets.table import WRITE_IN_ROW_PT, Column, Row
-from pipeline.sheets.text import wrap
+from pipeline.sheets.table import BODY_PT, WRITE_IN_ROW_PT, Column, Row
+from pipeline.sheets.text import width_pt, wrap
 
 _CUT_COLUMNS = 5
+_CUT_REST_PT = 73.0  # of a column beside its ID
 _STEPS = 9  # words materials.step_1 ... step_9
 _CHECKS = 7  # words materials.check_1 ... check_7
 _LINES = (2, 6)  # to write changes on: fewest and most
@@ -83,7 +84,7 @@ def _pipes(ctx: SheetContext, pages: Composer, section: Section) -> None:
     rows: list[Row] = []
     for mainline_id, low, high in section.pieces:
         own = [p for p in ctx.plan.flow.pipes if p.mainline_id == mainline_id]
-        for pipe in sorted(own, key=lambda p: (p.from_station_m, p.role)):
+        for pipe in sorted(own, key=lambda p: (p.from_station_m, p.role == "dry")):
             a, b = max(low, pipe.from_station_m), min(high, pipe.to_station_m)
             if b > a + 1e-6:
                 rows.append(_pipe_row(ctx, pipe, a, b))
@@ -129,8 +130,11 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     cells = [
         (lat.lateral_id, say(ctx, ctx.units.length_value(cut_length_m(lat))), str(lat.taps)) for lat in laterals
     ]
-    height = ceil(len(cells) / _CUT_COLUMNS)
-    strips = [cells[i * height: (i + 1) * height] for i in range(_CUT_COLUMNS)]
+    longest = max(width_pt(name, BODY_PT, bold=True) for name, _, _ in cells)
+    # fewer columns where IDs are long: an ID is never cut
+    columns_n = max(1, min(_CUT_COLUMNS, int(pages.body.width / (longest + _CUT_REST_PT))))
+    height = ceil(len(cells) / columns_n)
+    strips = [cells[i * height: (i + 1) * height] for i in range(columns_n)]
     rows: list[Row] = [
         [text for cell in line for text in (*(cell or ("", "", "")), "")] for line in zip_longest(*strips)
     ]
@@ -140,7 +144,7 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
         Column(ctx.w("materials.col_lateral"), 42.0, bold=True, flex=1.0),
         Column(f"{ctx.w('materials.col_cut')} {unit}", 26.0, "right"),
         Column(ctx.w("materials.col_drops"), 27.0, "right"), Column("✓", 13.0),
-    ] * _CUT_COLUMNS
+    ] * columns_n
     pages.table(rows, columns, even=False)
     pages.space()
 

@@ -11,14 +11,13 @@ from pipeline.sheets.context import SheetContext
 from pipeline.sheets.look_hard import look_height, look_rows, look_table
 from pipeline.sheets.mapview import POINT_M, ratios
 from pipeline.sheets.marks import Mark, Page, Rect
+from pipeline.sheets.pair_marks import pair_run
 from pipeline.sheets.paper import body_page, body_rect
+from pipeline.sheets.profile_bands import GUTTER_PT, Strip, bands_pt
 from pipeline.sheets.profile_strip import (
     CAPTION_PT,
-    GUTTER_PT,
     SIDE_PT,
     TITLE_PT,
-    Strip,
-    bands_pt,
     caption,
     chart_height,
     crowded,
@@ -102,7 +101,8 @@ def _rows_of(
             marks += strip_marks(ctx, view, strip, Rect(x, top - height, x + wide, top), chart)
             x += wide + _APART_PT
         top -= height
-    marks += caption(ctx, Rect(body.x0, top - CAPTION_PT, body.x1, top))
+    pair = any(pair_run(ctx, s.piece.line, s.low_m, s.high_m) for row in group for s in row)
+    marks += caption(ctx, Rect(body.x0, top - CAPTION_PT, body.x1, top), pair=pair)
     return marks, top - CAPTION_PT
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,71 +26,28 @@ from pipeline.sheets.marks import (
     Text,
     heading,
     paragraph,
+    text_rect,
+    texts,
 )
-from pipeline.sheets.materials_page import size_name
-from pipeline.sheets.section_view import Piece, SectionView, is_ladder
+from pipeline.sheets.pair_marks import HEIGHTS_UP_PT, pair_run, profile_dry_line
+from pipeline.sheets.profile_bands import COLUMN_PT, GUTTER_PT, Chart, Strip, bands
+from pipeline.sheets.section_view import SectionView, is_ladder
 from pipeline.sheets.spread import spread
 from pipeline.sheets.text import fit, width_pt
 from pipeline.units import FT_M
 
 Floats = npt.NDArray[np.float64]
 
-GUTTER_PT = 50.0
 SIDE_PT = 26.0  # inside the chart, left and right of the line
 TITLE_PT, CAPTION_PT = 25.0, 15.0
 _NARROWEST_PT = 173.0  # three short branches stand side by side on letter paper
-_COLUMN_PT = 9.4  # least distance of two columns of turned figures
 _FILL = "#f1ece4"
 _GROUND = "#5a3d14"
 _GRID = "#b9b9b9"
 _VERTICAL_FT = (1, 2, 4, 5, 8, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200)
 _VERTICAL_M = (12.5, 25, 40, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500, 2000)
 _ABOVE_PT, _BELOW_PT = 36.0, 44.0  # room over the line for heights, under the ground for crossings and laterals
-# name of the band, height in US and in metric figures, letter size, bold
-_BANDS = (
-    ("row_support", 20.0, 20.0, 8.2, True), ("row_station", 37.0, 41.0, 8.2, True),
-    ("row_height", 20.0, 25.0, 9.2, True), ("row_line", 29.0, 29.0, 7.6, False),
-    ("row_ground", 29.0, 29.0, 7.6, False), ("row_fall", 20.0, 20.0, 7.6, False),
-)
-_PIPE_PT = 13.0
-_LEAD_PT = 8.0  # between the chart and its bands
 
-
-def bands_pt(ctx: SheetContext) -> float:
-    """Return the height of all data bands under a chart."""
-    return sum(us if ctx.units.is_us else metric for _, us, metric, _, _ in _BANDS) + _PIPE_PT + _LEAD_PT
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Strip:
-    """A stretch of a piece that is drawn in one go; ``ratio`` is the horizontal scale."""
-
-    piece: Piece
-    low_m: float
-    high_m: float
-    ratio: float
-
-    @property
-    def supports(self) -> tuple[Support, ...]:
-        """Supports of the strip, both ends included."""
-        return tuple(s for s in self.piece.supports if self.low_m - 1e-3 <= s.station_m <= self.high_m + 1e-3)
-
-
-@dataclass(frozen=True, slots=True)
-class _Chart:
-    """Axes: stations and elevations to points."""
-
-    rect: Rect
-    low_m: float
-    base_m: float
-    pt_per_m: float
-    vertical_pt_per_m: float
-
-    def x(self, station_m: float) -> float:
-        return self.rect.x0 + 12.0 + (station_m - self.low_m) * self.pt_per_m
-
-    def y(self, z_m: float) -> float:
-        return self.rect.y0 + (z_m - self.base_m) * self.vertical_pt_per_m
 
 
 def vertical_series(*, us: bool) -> list[float]:
@@ -113,8 +69,8 @@ def strip_width(strip: Strip) -> float:
 def crowded(strip: Strip) -> bool:
     """Return whether the figures of some supports would stand farther from them than two columns."""
     at = [(s.station_m - strip.low_m) / (strip.ratio * POINT_M) for s in strip.supports]
-    found = spread(at, _COLUMN_PT, 5.0 - 12.0, strip_width(strip) - GUTTER_PT - 12.0 - 5.0)
-    return any(abs(a - b) > 2.0 * _COLUMN_PT for a, b in zip(at, found, strict=True))
+    found = spread(at, COLUMN_PT, 5.0 - 12.0, strip_width(strip) - GUTTER_PT - 12.0 - 5.0)
+    return any(abs(a - b) > 2.0 * COLUMN_PT for a, b in zip(at, found, strict=True))
 
 
 def chart_height(ctx: SheetContext, strip: Strip, steep: float) -> float:
@@ -138,15 +94,18 @@ def strip_marks(ctx: SheetContext, view: SectionView, strip: Strip, rect: Rect, 
     area = Rect(rect.x0 + GUTTER_PT, rect.y1 - TITLE_PT - chart_pt, rect.x1, rect.y1 - TITLE_PT)
     vertical = 1.0 / (ratio_v * POINT_M)
     spare = (room - (high - low) * vertical) / 2.0
-    chart = _Chart(area, strip.low_m, low - (_BELOW_PT + spare) / vertical, 1.0 / (strip.ratio * POINT_M), vertical)
+    chart = Chart(area, strip.low_m, low - (_BELOW_PT + spare) / vertical, 1.0 / (strip.ratio * POINT_M), vertical)
     title = ctx.w("profile.strip", line=strip.piece.line.mainline_id, low=ctx.units.station(strip.low_m),
                   high=ctx.units.station(strip.high_m))
     alt = ctx.w("profile.alt_profile", line=strip.piece.line.mainline_id, low=ctx.units.station(strip.low_m),
                 high=ctx.units.station(strip.high_m), supports=len(strip.supports))
+    crossed, joined = _crossing_marks(ctx, view, chart, strip), _join_marks(ctx, view, chart, strip)
+    hung = _height_marks(ctx, view, chart, strip)
+    taken = [text_rect(text).inset(-1.5) for text in texts([*crossed, *joined, *hung])]
     drawn = [
-        *_axes(ctx, chart, strip), *_ground_marks(chart, ground), *_end_marks(ctx, chart, strip),
-        *_crossing_marks(ctx, view, chart, strip), *_line_marks(chart, strip), *_join_marks(ctx, view, chart, strip),
-        *_height_marks(ctx, view, chart, strip), *_bands(ctx, chart, strip),
+        *_axes(ctx, chart, strip), *_ground_marks(chart, ground), *_end_marks(ctx, chart, strip, taken),
+        *crossed, *_line_marks(chart, strip), *joined, *profile_dry_line(ctx, chart, strip), *hung,
+        *bands(ctx, chart, strip),
     ]
     head, head_size = fit(title, 9.4, rect.width, bold=True)
     scales, size = fit(_scales(ctx, strip, ratio_v), 7.0, rect.width)
@@ -164,10 +123,12 @@ def _scales(ctx: SheetContext, strip: Strip, ratio_v: float) -> str:
     return ctx.w("profile.scale_metric", h=f"{strip.ratio / 100.0:g}", v=f"{ratio_v / 100.0:g}", times=times)
 
 
-def caption(ctx: SheetContext, rect: Rect) -> list[Mark]:
-    """Return the line under a row of strips that explains the symbols."""
+def caption(ctx: SheetContext, rect: Rect, *, pair: bool = False) -> list[Mark]:
+    """Return the line under rows of strips that explains the symbols, those of a wet and dry pair where one is."""
     rules, units = ctx.plan.settings.mainlines, ctx.units
     text = ctx.w("profile.legend", low=units.height(rules.lowest_m), high=units.height(rules.ladder_m))
+    if pair:
+        text = f"{text}   {ctx.w('profile.legend_pair')}"
     shown, size = fit(text, 7.4, rect.width)
     return [paragraph(rect.x0, rect.y0 + 4.0, shown, size)]
 
@@ -182,7 +143,7 @@ def _ground(ctx: SheetContext, strip: Strip) -> Floats:
     return rows[np.isfinite(z)]
 
 
-def _ground_marks(chart: _Chart, ground: Floats) -> list[Mark]:
+def _ground_marks(chart: Chart, ground: Floats) -> list[Mark]:
     if len(ground) < 2:
         return []
     line = tuple((round(chart.x(s), 1), round(chart.y(z), 1)) for s, z in ground.tolist())
@@ -193,7 +154,7 @@ def _ground_marks(chart: _Chart, ground: Floats) -> list[Mark]:
     ]
 
 
-def _axes(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
+def _axes(ctx: SheetContext, chart: Chart, strip: Strip) -> list[Mark]:
     unit = FT_M if ctx.units.is_us else 1.0
     r = chart.rect
     span = (r.height / chart.vertical_pt_per_m) / unit
@@ -220,7 +181,7 @@ def _axes(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
     return marks
 
 
-def _line_marks(chart: _Chart, strip: Strip) -> list[Mark]:
+def _line_marks(chart: Chart, strip: Strip) -> list[Mark]:
     stations = [strip.low_m, *(s.station_m for s in strip.supports), strip.high_m]
     _, _, z = strip.piece.line.at(stations)
     line = tuple((chart.x(s), chart.y(float(v))) for s, v in zip(stations, z, strict=True))
@@ -234,13 +195,14 @@ def _line_marks(chart: _Chart, strip: Strip) -> list[Mark]:
     return marks
 
 
-def _height_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Strip) -> list[Mark]:
+def _height_marks(ctx: SheetContext, view: SectionView, chart: Chart, strip: Strip) -> list[Mark]:
     """Return the height over every support, boxed outside the plain range, stacked where supports are close."""
     lowest = ctx.plan.settings.mainlines.lowest_m
     taken = [
         Rect(x - 3.0, y + 1.6, x + 3.0, y + 7.5) for station, _ in _joins(ctx, view, strip)
         for x, y in ((chart.x(station), chart.y(float(strip.piece.line.at(station)[2]))),)
     ]
+    pair = pair_run(ctx, strip.piece.line, strip.low_m, strip.high_m)
     marks: list[Mark] = []
     for s in strip.supports:
         text = say(ctx, ctx.units.height_value(s.height_m))
@@ -248,13 +210,14 @@ def _height_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: St
         half = width_pt(text, 9.2, bold=True) / 2.0 + (2.4 if boxed else 0.8)
         x, y = chart.x(s.station_m), chart.y(s.line_z_m)
         x = min(max(x + _inward(strip, s) * (half + 2.0), chart.rect.x0 + half), chart.rect.x1 - half)
-        base = y + 6.5
+        least = y + 6.5 + (HEIGHTS_UP_PT if pair is not None and pair.holds(s.station_m) else 0.0)
+        base = least
         while any(Rect(x - half, base, x + half, base + 10.2).overlaps(other) for other in taken):
             base += 1.5
         box = Rect(x - half, base, x + half, base + 10.2)
         taken.append(box)
-        if base > y + 9.5:
-            marks.append(Line(x, y + 4.0, x, base, 0.5))
+        if base > least + 3.0:
+            marks.append(Line(x, least - 2.5, x, base, 0.5))
         if boxed:
             marks.append(Box(box, width=1.1, fill=WHITE))
         marks.append(Text(x, base + 1.9, text, 9.2, bold=True, align="center", halo_pt=0.0 if boxed else 1.0,
@@ -286,7 +249,7 @@ def _joins(ctx: SheetContext, view: SectionView, strip: Strip) -> list[tuple[flo
     return sorted(join for join in joins if strip.low_m - 1e-6 <= join[0] <= strip.high_m + 1e-6)
 
 
-def _join_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Strip) -> list[Mark]:
+def _join_marks(ctx: SheetContext, view: SectionView, chart: Chart, strip: Strip) -> list[Mark]:
     """Return a triangle on the line where a lateral joins, its number at the foot of the chart."""
     joins = _joins(ctx, view, strip)
     wanted = [chart.x(s) + 6.0 * _inward_at(strip, s) for s, _ in joins]
@@ -303,7 +266,7 @@ def _join_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Stri
     return marks
 
 
-def _crossing_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: Strip) -> list[Mark]:
+def _crossing_marks(ctx: SheetContext, view: SectionView, chart: Chart, strip: Strip) -> list[Mark]:
     marks: list[Mark] = []
     taken: list[Rect] = []
     for c in view.crossings:
@@ -329,8 +292,12 @@ def _crossing_marks(ctx: SheetContext, view: SectionView, chart: _Chart, strip: 
     return marks
 
 
-def _end_marks(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
-    """Return match lines where the mainline goes on beyond the strip, on another strip or section."""
+def _end_marks(ctx: SheetContext, chart: Chart, strip: Strip, taken: Sequence[Rect]) -> list[Mark]:
+    """Return match lines where the mainline goes on beyond the strip, on another strip or section.
+
+    Their words stand near the top, or lower where figures are in the way (`taken`).
+    """
+    taken = list(taken)
     marks: list[Mark] = []
     piece = strip.piece
     for station, inner, other, right in (
@@ -344,84 +311,20 @@ def _end_marks(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
         if not inner:
             words = f"{words} · {ctx.w('profile.continues', section=other)}"
         marks.append(Line(x, chart.rect.y0, x, chart.rect.y1, 1.4, dash=(7.0, 2.5)))
-        marks.append(Text(x + (-3.0 if right else 3.0), chart.rect.y1 - (16.5 if right else 7.5), words, 7.4, bold=True,
-                          align="right" if right else "left", halo_pt=1.2, tag="match"))
+        text = _free_place(chart, taken, Text(
+            x + (-3.0 if right else 3.0), chart.rect.y1 - (16.5 if right else 7.5), words, 7.4, bold=True,
+            align="right" if right else "left", halo_pt=1.2, tag="match",
+        ))
+        taken.append(text_rect(text))
+        marks.append(text)
     return marks
 
 
-def _bands(ctx: SheetContext, chart: _Chart, strip: Strip) -> list[Mark]:
-    supports = strip.supports
-    units = ctx.units
-    at = [chart.x(s.station_m) for s in supports]
-    xs = spread(at, _COLUMN_PT, chart.rect.x0 + 5.0, chart.rect.x1 - 5.0)
-    top = chart.rect.y0 - _LEAD_PT
-    marks: list[Mark] = [
-        Line(a, chart.rect.y0, b, top, 0.5, "#7a7a7a") for a, b in zip(at, xs, strict=True)
-    ]
-    values: dict[str, list[str]] = {
-        "row_support": [s.support_id.rsplit("-", 1)[-1] for s in supports],
-        "row_station": [say(ctx, units.station(s.station_m)) for s in supports],
-        "row_height": [say(ctx, units.height_value(s.height_m)) for s in supports],
-        "row_line": [say(ctx, units.elevation_value(s.line_z_m)) for s in supports],
-        "row_ground": [say(ctx, units.elevation_value(s.ground_z_m)) for s in supports],
-    }
-    y = top
-    left = chart.rect.x0 - GUTTER_PT
-    for key, us_pt, metric_pt, size, bold in _BANDS:
-        height = us_pt if units.is_us else metric_pt
-        marks.append(Line(left, y, chart.rect.x1, y, 0.7))
-        name = ctx.w(f"profile.{key}", unit=units.length_unit)
-        marks.append(Text(chart.rect.x0 - 4.0, y - height / 2.0 - 2.6, name, 7.2, bold=True, align="right"))
-        if key == "row_fall":
-            spots = [((a + b) / 2.0, say(ctx, t)) for (a, b), t in zip(pairwise(xs), _falls(supports), strict=True)]
-        else:
-            spots = list(zip(xs, values[key], strict=True))
-        marks += [
-            Text(x + size * 0.36, y - height / 2.0, text, size, bold=bold, align="center", angle_deg=90.0,
-                 tag=f"band:{key}") for x, text in spots
-        ]
-        y -= height
-    marks += [Line(left, y, chart.rect.x1, y, 0.7), Line(left, y - _PIPE_PT, chart.rect.x1, y - _PIPE_PT, 0.9)]
-    marks.append(Text(chart.rect.x0 - 4.0, y - _PIPE_PT + 4.4, ctx.w("profile.row_pipe"), 7.2, bold=True,
-                      align="right"))
-    return marks + _pipe_marks(ctx, chart, strip, y)
-
-
-def _pipe_marks(ctx: SheetContext, chart: _Chart, strip: Strip, top: float) -> list[Mark]:
-    """Return the pipe of every stretch, with a tick where the size changes."""
-    pipes = [
-        p for p in ctx.plan.flow.pipes if p.mainline_id == strip.piece.line.mainline_id
-        and p.from_station_m < strip.high_m - 1e-6 and p.to_station_m > strip.low_m + 1e-6
-    ]
-    cuts = sorted({strip.low_m, strip.high_m, *(
-        c for p in pipes for c in (p.from_station_m, p.to_station_m) if strip.low_m < c < strip.high_m
-    )})
-    stretches: list[tuple[float, float, str]] = []
-    for low, high in pairwise(cuts):
-        here = [p for p in pipes if p.from_station_m <= low + 1e-6 and p.to_station_m >= high - 1e-6]
-        text = " + ".join(
-            size if p.role == "single" else ctx.w(f"profile.pipe_{p.role}", size=size)
-            for p in here for size in (size_name(ctx, p.nominal),)
-        )
-        if stretches and stretches[-1][2] == text:
-            stretches[-1] = (stretches[-1][0], high, text)
-        else:
-            stretches.append((low, high, text))
-    marks: list[Mark] = []
-    for low, high, text in stretches:
-        x0, x1 = chart.x(low), chart.x(high)
-        marks += [Line(x, top, x, top - _PIPE_PT, 1.2) for x in (x0, x1)]
-        shown, size = fit(text, 8.2, x1 - x0 - 3.0, bold=True)
-        if shown == text:  # half a size is the wrong size
-            marks.append(Text((x0 + x1) / 2.0, top - _PIPE_PT + 4.0, shown, size, bold=True, align="center",
-                              tag="pipe"))
-    return marks
-
-
-def _falls(supports: Sequence[Support]) -> list[str]:
-    """Return the fall of each span in percent of its plan length."""
-    out = []
-    for a, b in pairwise(supports):
-        run = b.station_m - a.station_m
-        out.append(f"{100.0 * (b.line_z_m - a.line_z_m) / run:.1f}" if run > 1e-6 else "")
-    return out
+def _free_place(chart: Chart, taken: Sequence[Rect], text: Text) -> Text:
+    """Return a text moved up or down its chart to the first place that nothing has taken; as it is without one."""
+    top, low = chart.rect.y1, chart.rect.y0
+    for y in (text.y, top - 7.5, top - 16.5, top - 25.5, *(low + 30.0 + 4.5 * k for k in range(12))):
+        moved = replace(text, y=y)
+        if y < top - 7.0 and not any(text_rect(moved).overlaps(other) for other in taken):
+            return moved
+    return text

@@ -21,6 +21,7 @@ from pipeline.sheets.geo import (
     true_bearing_deg,
 )
 from pipeline.sheets.marks import Box, Group, Line, Mark, Page, Rect, Text
+from pipeline.sheets.pair_marks import PairRun, pair_run
 from pipeline.sheets.table import Cell, Column, Row
 from pipeline.sheets.text import fit
 from pipeline.units import FT_M, feet_inches
@@ -69,6 +70,10 @@ def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
             for i, point in enumerate(points)
         ]
         pages.table(rows, _columns(ctx), size=NUMBER_PT, row_height=ROW_PT, even=False)
+        pair = pair_run(ctx, line, low, high)
+        if pair is not None:
+            stations = (say(ctx, ctx.units.station(s)) for s in (pair.low_m, pair.high_m))
+            pages.para(ctx.w("stakeout.note_pair", **dict(zip(("low", "high"), stations, strict=True))), bold=True)
         pages.space()
     _notes(ctx, pages, magnetic)
     pages.space()
@@ -117,7 +122,8 @@ def _ends(ctx: SheetContext, section: Section, line: Mainline, low: float, high:
 
 def _points(ctx: SheetContext, line: Mainline, low: float, high: float) -> list[_Point]:
     """Return supports, crossings and branch joins of a piece in station order."""
-    out = [_support_point(ctx, s) for s in line.supports if low - 1e-6 <= s.station_m <= high + 1e-6]
+    pair = pair_run(ctx, line, low, high)
+    out = [_support_point(ctx, s, pair) for s in line.supports if low - 1e-6 <= s.station_m <= high + 1e-6]
     held = {round(p.station_m, 2) for p in out}
     out += [
         _crossing_point(ctx, line, c) for c in ctx.plan.crossings
@@ -125,14 +131,19 @@ def _points(ctx: SheetContext, line: Mainline, low: float, high: float) -> list[
     ]
     for edge in (low, high):
         if round(edge, 2) not in held:
-            out.append(_plain_point(ctx, line, edge))
+            out.append(_plain_point(ctx, line, edge, "joint"))
+    held |= {round(edge, 2) for edge in (low, high)}
+    for station in pair.manifolds_m if pair is not None else ():
+        if round(station, 2) not in held:
+            out.append(_plain_point(ctx, line, station, "manifold"))
     return sorted(out, key=lambda p: (p.station_m, not p.has_support, p.name))
 
 
-def _support_point(ctx: SheetContext, support: Support) -> _Point:
+def _support_point(ctx: SheetContext, support: Support, pair: PairRun | None) -> _Point:
     """Return a support: on trees the tag, species and diameter say what it is, elsewhere its kind."""
     kind = "" if support.tree_id and support.kind == "tree" else ctx.w(f"stakeout.kind_{support.kind}")
     tree, rest = _held_by(ctx, support)
+    rest = " ".join(w for w in (rest, _joint(ctx, support, pair)) if w)
     return _Point(
         support.station_m, support.support_id.rpartition("-")[2], " ".join(w for w in (kind, tree) if w), rest,
         support.x_m, support.y_m, support.ground_z_m, support.line_z_m, support.offset_m, has_support=True,
@@ -159,6 +170,16 @@ def _held_by(ctx: SheetContext, support: Support) -> tuple[str, str]:
     return tag, " ".join(words)
 
 
+def _joint(ctx: SheetContext, support: Support, pair: PairRun | None) -> str:
+    """Return what joins wet and dry line at a support."""
+    if pair is None:
+        return ""
+    for key, stations in (("with_manifold", pair.manifolds_m), ("with_riser", pair.risers_m)):
+        if any(abs(s - support.station_m) < 0.01 for s in stations):
+            return ctx.w(f"stakeout.{key}")
+    return ""
+
+
 def _crossing_point(ctx: SheetContext, line: Mainline, crossing: Crossing) -> _Point:
     z = float(line.at(crossing.station_m)[2])
     return _Point(
@@ -176,10 +197,10 @@ def _crossed(ctx: SheetContext, crossing: Crossing) -> str:
     return f"{what}, {ctx.w('stakeout.needs', height=say(ctx, ctx.units.height(crossing.needed_m)))}"
 
 
-def _plain_point(ctx: SheetContext, line: Mainline, station_m: float) -> _Point:
+def _plain_point(ctx: SheetContext, line: Mainline, station_m: float, kind: str) -> _Point:
     x, y, z = (float(v) for v in line.at(station_m))
     ground = float(ctx.terrain.sample(x, y))
-    return _Point(station_m, "—", ctx.w("stakeout.kind_joint"), "", x, y, ground, z, 0.0, has_support=False)
+    return _Point(station_m, "—", ctx.w(f"stakeout.kind_{kind}"), "", x, y, ground, z, 0.0, has_support=False)
 
 
 def _columns(ctx: SheetContext) -> list[Column]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import warnings
 from collections.abc import Callable, Iterator, Sequence
@@ -53,6 +54,7 @@ def _started(fork: ForkContext, make: Callable[[str], T], names: Sequence[str]) 
 
 
 def _work(make: Callable[[str], T], names: Sequence[str], out: Connection) -> None:
+    gc.freeze()  # the plan is never garbage here; looking through it again and again costs a tenth of the work
     for name in names:
         try:
             made: tuple[bool, object] = True, make(name)

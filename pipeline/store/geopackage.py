@@ -18,11 +18,16 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from pipeline import schema
 from pipeline.store import styles
 from pipeline.store.layer_table import LayerTable
 
 RECORDS = "plan_records"
 _TYPES = {"int64": "INTEGER", "float64": "REAL", "object": "TEXT"}
+_CONTRACT = {
+    (layer.name, column.name): {"text": "object", "int": "int64", "float": "float64"}[column.type]
+    for layer in schema.LAYERS for column in layer.columns
+}
 _STYLE_TABLE = """
 CREATE TABLE layer_styles (
   id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), f_table_schema TEXT(256),
@@ -69,7 +74,7 @@ def write(
 def _write_layer(path: Path, table: LayerTable, crs_wkt: str) -> None:
     shapes = table.shapes if table.shapes is not None else np.empty(0, dtype=object)
     frame = geopandas.GeoDataFrame(
-        {name: pd.Series(list(cells), dtype=_dtype(cells)) for name, cells in table.columns.items()},
+        {name: pd.Series(list(cells), dtype=_dtype(table.name, name, cells)) for name, cells in table.columns.items()},
         geometry=geopandas.GeoSeries(shapes, crs=crs_wkt or None), crs=crs_wkt or None,
     )
     kind, promote = table.geometry, False
@@ -84,7 +89,10 @@ def _write_layer(path: Path, table: LayerTable, crs_wkt: str) -> None:
         )
 
 
-def _dtype(cells: Any) -> str:  # noqa: ANN401 - any sequence of one kind of cell
+def _dtype(layer: str, column: str, cells: Any) -> str:  # noqa: ANN401 - any sequence of one kind of cell
+    """Return the type of a column: as the contract says, also where no row shows it."""
+    if (layer, column) in _CONTRACT:
+        return _CONTRACT[layer, column]
     first = np.asarray(cells[:1] if len(cells) else [""])
     kind = first.dtype.kind
     if kind == "i":
@@ -94,7 +102,7 @@ def _dtype(cells: Any) -> str:  # noqa: ANN401 - any sequence of one kind of cel
 
 def _plain_table(base: sqlite3.Connection, name: str, columns: Mapping[str, Any], stamp: str) -> None:
     """Write a table without shapes and register it as attributes (GeoPackage 1.3, clause 2.4)."""
-    spec = ", ".join(f'"{n}" {_TYPES[_dtype(c)]}' for n, c in columns.items())
+    spec = ", ".join(f'"{n}" {_TYPES[_dtype(name, n, c)]}' for n, c in columns.items())
     base.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, {spec})')
     marks = ", ".join("?" for _ in columns)
     rows = zip(*columns.values(), strict=True)

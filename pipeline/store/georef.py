@@ -14,7 +14,6 @@ from pipeline.findings import Finding
 from pipeline.settings import TerrainSettings
 from pipeline.store.project import parse_crs
 
-
 # largest coordinate and smallest cell that are taken, in units of any CRS: the Earth is 4e10 mm around
 FARTHEST = 1e11
 SMALLEST_CELL = 1e-9

@@ -20,7 +20,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.errors import FallgradeError, OutputError, Problem
 from pipeline.records import Ground, GroundLayer, Plan
-from pipeline.store import exports, geopackage, plan_records, plan_tables, swapping
+from pipeline.store import exports, geopackage, plan_records, plan_tables, proof, swapping
 from pipeline.store.plan_reader import read_gaps, read_plan
 from pipeline.store.swapping import recover
 from pipeline.store.terrain_copy import write_terrain
@@ -95,10 +95,12 @@ def write_plan(
             (made / name).parent.mkdir(parents=True, exist_ok=True)
             (made / name).write_bytes(body)
         write_terrain(made / "terrain.tif", terrain)
+        tables = (*plan_tables.all_tables(plan), *plan_tables.ground(layers))
         geopackage.write(
-            made / "plan.gpkg", (*plan_tables.all_tables(plan), *plan_tables.ground(layers)),
+            made / "plan.gpkg", tables,
             crs_wkt=plan.frame.crs_wkt, records=plan_records.record_texts(plan, layers, gaps), stamp=_stamp(plan),
         )
+        proof.prove(made / "plan.gpkg", tables)
 
     _replace(folder, fill, force=force)
 

@@ -11,11 +11,10 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 import numpy as np
-from rasterio.errors import RasterioError
 
 from pipeline.errors import Problem
 from pipeline.store import guard
-from pipeline.store.terrain_copy import opened
+from pipeline.store.terrain_copy import BROKEN, opened
 
 MOST_TILES = 2000
 _VRT_TYPES = {"uint8": "Byte", "int16": "Int16", "uint16": "UInt16", "int32": "Int32", "float64": "Float64"}
@@ -84,7 +83,7 @@ def _tile(path: Path, name: str, problems: list[Problem]) -> _Tile | None:
     try:
         with opened(path, driver) as source:
             return _described(source, path, name, problems)
-    except (RasterioError, OSError, ValueError) as fault:
+    except BROKEN as fault:
         problems.append(Problem(name, "terrain.file", f"a tile that cannot be read ({str(fault)[:100]})", guard.RASTERS,
                                 "Copy or download the tile again."))
         return None

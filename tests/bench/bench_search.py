@@ -93,7 +93,8 @@ def quality(cases: tuple[tuple[int, int, float, float, int], ...] = CASES) -> di
     return {
         "search_missed_pct": max(missed), "search_excess_mean_pct": float(np.mean(mean)),
         "search_excess_mean_worst_pct": max(mean),
-        "search_excess_p99_pct": max(high), "search_excess_p99_pooled_pct": float(np.percentile(np.concatenate(over), 99)),
+        "search_excess_p99_pct": max(high),
+        "search_excess_p99_pooled_pct": float(np.percentile(np.concatenate(over), 99)),
         "search_excess_max_pct": max(float(o.max()) for o in over),
     }
 

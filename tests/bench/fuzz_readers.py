@@ -9,7 +9,6 @@ in memory where the system has a folder there. The bar is 1,000,000 inputs witho
 
 from __future__ import annotations
 
-import atexit
 import dataclasses
 import os
 import random
@@ -62,6 +61,7 @@ NUMBERS = (b"0", b"1", b"-1", b"2", b"0.5", b"7,5", b"90", b"91", b"180", b"-75.
            b"2147483648", b"99999999999999999999", b"nan", b"", b"1.2.3", b"1 2", b"0x10", b"1_0", b"\xd9\xa3")
 BATCH = 2000
 SLOW_S = 20.0
+TOLD_EVERY = 10_000
 WHOLE: dict[str, bytes] = {}
 # number of the input at hand, and what became of the inputs of each kind
 INPUT = [0]
@@ -285,9 +285,14 @@ def guided(corpus: list[bytes], folder: Path) -> int:
     store.mkdir()
     for i, seed in enumerate(corpus):
         (store / str(i)).write_bytes(seed)
-    atexit.register(lambda: print(shares(), flush=True))
+
+    def tried(data: bytes) -> None:
+        one(data, folder)
+        if INPUT[0] % TOLD_EVERY == 0:  # the fuzzer ends the process without a last word
+            print(shares(), flush=True)
+
     arguments = [a for a in sys.argv if a != "--guided"]
-    atheris.Setup([*arguments, "-rss_limit_mb=8000", "-max_len=60000", str(store)], lambda data: one(data, folder))
+    atheris.Setup([*arguments, "-rss_limit_mb=8000", "-max_len=60000", str(store)], tried)
     atheris.Fuzz()
     return 0
 

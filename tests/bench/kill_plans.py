@@ -17,6 +17,12 @@ import faults
 YARDS = {"plan": faults.Yard, "replan": faults.RepairYard}
 
 
+def so_far(tally: faults.Tally) -> None:
+    """Tell every twentieth kill."""
+    if tally.killed and tally.killed % 20 == 0:
+        print(f"  {tally.killed} killed, {tally.finished} finished first; {tally.states}", flush=True)
+
+
 def main() -> None:
     """Kill, look, tell."""
     what = sys.argv[1] if len(sys.argv) > 1 else "both"
@@ -26,7 +32,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             os.environ["FALLGRADE_CACHE"] = str(Path(folder) / "cache")
             yard = YARDS[name](Path(folder))
-            tally = yard.kill_many(count, seed)
+            tally = yard.kill_many(count, seed, so_far)
         early = sum(m < 0.75 for m in tally.moments)
         taken_back = f"; {yard.undone_killed} undos killed too" if isinstance(yard, faults.RepairYard) else ""
         print(f"{name}: {tally.killed} killed ({early} before the last quarter, {tally.killed - early} in it), "

@@ -269,7 +269,8 @@ def child(name: str, *more: str) -> dict[str, float]:
 
 def _look(running: subprocess.Popen[str], most: list[float]) -> None:
     while running.poll() is None:
-        most[0] = max(most[0], held_mb(running.pid))
+        with contextlib.suppress(OSError):  # a process may end while it is looked at
+            most[0] = max(most[0], held_mb(running.pid))
         time.sleep(0.5)
 
 

@@ -103,6 +103,9 @@ def test_profiles_of_random_plans(ctx):
             for i, mark in enumerate(shown):
                 heights.setdefault(mark.tag[7:], set()).add(mark.text)
                 assert not any(tight(mark).overlaps(tight(other)) for other in shown[:i]), mark
+            words = [*shown, *(m for m in texts(page.marks) if m.tag in ("match", "crossing"))]
+            for i, mark in enumerate(words):
+                assert not any(tight(mark).overlaps(tight(other)) for other in words[:i]), mark
             for mark in texts(page.marks):
                 assert PAPERS[ctx.paper].printable.holds(text_rect(mark), 1.6), mark
         supports = [s for p in view.pieces for s in p.supports]

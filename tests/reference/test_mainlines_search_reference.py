@@ -93,7 +93,7 @@ def test_a_store_that_runs_short_of_labels_costs_money_but_no_legal_ground(most,
         row, col = np.unravel_index(int(np.argmin(low)), low.shape)
         flat, z0 = np.array([row * 40 + col]), np.array([float(low[row, col]) + 0.05])
     z_low, _ = search_kernel.lowest(low, high, 1.0, 0.02, 8, flat, z0)
-    got, z, _, _, first, labels, _ = kernel(low, high, cost, 1.0, 0.02, 8, 0.0, 0.0, flat, z0, z_low)
+    got, _, _, _, first, labels, _ = kernel(low, high, cost, 1.0, 0.02, 8, 0.0, 0.0, flat, z0, z_low)
     assert np.array_equal(first >= 0, z_low < np.inf)
     assert labels <= got.size
 

@@ -22,7 +22,7 @@ from pipeline.settings import Settings
 from pipeline.units import FT_M
 from skimage.morphology import reconstruction
 
-from whole_plan import account, formula, given, scatter, settings_of, sound, terrain_of
+from whole_plan import account, by_gravity, formula, given, scatter, settings_of, sound, terrain_of
 
 DATA = Path(__file__).parents[1] / "data"
 ACRE_FT2 = 43_560.0
@@ -66,7 +66,9 @@ def test_lansing_on_an_invented_plane() -> None:
     xy = positions("lansing_woods.csv", "maple")
     terrain = formula(lambda x, y: 100.0 + 0.055 * y + 0.02 * x, 284.0)
     plan = sound(run.make_plan(given(terrain, xy, (4.0, 4.0), every_stem(settings_of(tap_worth_m=20.0)))), 514)
-    assert account(plan)["served"] >= 0.9 * 514
+    # along the foot the plane falls 2 %, less than a straight wire whose sag has to fall 2 %
+    assert by_gravity(plan).sum() >= 0.9 * 514
+    assert account(plan)["served"] >= 0.9 * by_gravity(plan).sum()
     main_ft = plan.stats["mainline_m_per_tap"] / FT_M
     assert main_ft <= ACRE_FT2 / (100.0 * 514.0 / (924.0**2 / ACRE_FT2))
     lateral_ft = plan.stats["lateral_m_per_tap"] / FT_M

@@ -76,6 +76,21 @@ def test_a_support_tells_what_holds_it_how_high_and_why(explain):
     assert explain("M1-S05", mainlines=(other, branch))[0].endswith("height set by: window")
 
 
+def test_a_support_tells_of_the_span_above_it_and_its_side_ties(explain):
+    main, branch = scene.plan().mainlines
+    rise_pct = 10.0 * (main.supports[4].line_z_m - main.supports[3].line_z_m)
+    pipes = tuple(dataclasses.replace(p, sidetie_spacing_m=3.0) for p in scene.plan().flow.pipes)
+    flow = dataclasses.replace(scene.plan().flow, pipes=pipes)
+    span = explain("M1-S03", flow=flow)[1]
+    assert span.startswith(f"  span to M1-S04: 10 m, falls {rise_pct:.1f} %; ")
+    assert span.endswith("3 side ties between, at most 3.0 m apart")
+    apart = dataclasses.replace(flow, pipes=tuple(dataclasses.replace(p, sidetie_spacing_m=12.0) for p in pipes))
+    assert explain("M1-S03", flow=apart)[1].endswith("no side tie between")
+    assert explain("M1-S10")[1] == NOTHING
+    assert len(main.supports) == 11
+    assert branch.mainline_id == "M1.1"
+
+
 def test_a_pipe_tells_its_size_load_and_what_set_it(explain):
     (line, _) = explain("M1-P02")
     for part in ("M1-P02: 3/4 in (single), 0+040.0 to 0+100.0, 6 taps", "% full, vacuum 83.9 kPa",
@@ -129,7 +144,7 @@ def test_what_is_not_known_of_a_tree_is_said_so(explain):
 
 def test_findings_about_a_thing_follow_it_and_no_others(explain):
     lines = explain("M1-S03", findings=(finding("M1-S03"), finding("M1-S04"), finding("M1-S03", "WIRE_LOAD", "note")))
-    assert lines[1:] == ["  check: M1-S03 is told. Mend it. (LADDER_HEIGHT)",
+    assert lines[2:] == ["  check: M1-S03 is told. Mend it. (LADDER_HEIGHT)",
                                             "  note: M1-S03 is told. Mend it. (WIRE_LOAD)"]
 
 

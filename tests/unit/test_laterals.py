@@ -12,6 +12,8 @@ from pipeline.laterals import group, settle
 from pipeline.laterals.blocks import split
 from pipeline.laterals.heights import ceiling_m, steady
 from pipeline.laterals.pieces_kernel import blocked, touches
+from pipeline.laterals.scene import build
+from pipeline.laterals.scene_kernel import TRUNK_M
 from scipy.optimize import LinearConstraint, minimize
 
 from lateral_referee import Referee
@@ -235,6 +237,22 @@ def test_no_lateral_runs_through_another_mainline():
     assert findings[0].subject_id == "T0002"
     alone = dataclasses.replace(made, mainlines=lines[:1])
     assert planned(alone)[0].reason == ("", "")
+
+
+def test_a_tree_on_a_mainline_is_entered_at_its_trunk_only():
+    """0.2 mm west of a line, and its lateral goes on to the east: from an entry 2 m off it would cross the line."""
+    terrain = terrain_of(plane(0.06, 0.05), 60.0)
+    line = mainline_of(terrain, [(20.0, 10.0), (20.0, 50.0)])
+    trees = trees_of(terrain, [20.0 - 2e-4, 24.0], [30.3, 33.0])
+    scene = build(
+        mainlines=(line,), terrain=terrain, ground=open_ground(terrain), trees=trees,
+        open_tree=np.ones(2, dtype=bool), laterals=settings_of().laterals,
+    )
+    legal = scene.entry_slot >= 0
+    assert legal[0].any()
+    assert scene.entry_dist[0][legal[0]].max() <= TRUNK_M
+    assert legal[1].sum() > 2
+    assert 1 in scene.neighbour[0]  # and goes on from there
 
 
 def test_a_hump_under_a_span_lifts_or_forbids_it():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from functools import cache
 
 import numpy as np
 import pytest
@@ -15,44 +14,13 @@ from pipeline.replan.added import with_trees
 from pipeline.replan.damage import assess
 from pipeline.replan.extend import extended
 from pipeline.replan.site import make_site
-from pipeline.resources import template_rows
 from pipeline.sheets.change_words import step_text
 from pipeline.sheets.context import make_context
 
 from storm_referee import every_tree, legal, names_retired, untouched
-from storm_sites import bush, storm_of, tree_item
+from storm_sites import PRICES, bush, grown, scattered, storm_of, surveyed, tree_item
 
-PRICES = template_rows("prices.csv")
 NOTHING = Storm("new.csv", ())
-
-
-def surveyed(xy, dbh_cm=40.0, tags=None) -> SurveyPoints:
-    """Return sugar maples at places."""
-    xy = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-    n = len(xy)
-    return SurveyPoints(
-        tree_id=tags or tuple(f"N{k + 1}" for k in range(n)), x_m=xy[:, 0].copy(), y_m=xy[:, 1].copy(),
-        species=("sugar maple",) * n, dbh_cm=np.full(n, dbh_cm), state=("",) * n, row=np.arange(1, n + 1),
-        source="new.csv",
-    )
-
-
-def scattered(seed: int, count: int) -> SurveyPoints:
-    """Return trees anywhere in the bush, no nearer than 2.5 m to one of its own."""
-    rng = np.random.default_rng(seed)
-    own = bush(seed % 3).plan.trees
-    xy = rng.uniform((10.0, 15.0), (160.0, 165.0), (6 * count, 2))
-    apart = np.hypot(xy[:, 0][:, None] - own.x_m, xy[:, 1][:, None] - own.y_m).min(axis=1)
-    return surveyed(xy[apart > 2.5][:count])
-
-
-@cache
-def grown(seed: int, count: int = 8):
-    """Return a bush and the same with new trees."""
-    result = bush(seed % 3)
-    made = replan(plan=result.plan, terrain=result.terrain, ground=result.ground, storm=NOTHING, price_rows=PRICES,
-                  date="2026-04-01", added=scattered(seed, count))
-    return result, made
 
 
 @pytest.mark.parametrize("seed", range(6))

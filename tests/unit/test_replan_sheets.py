@@ -9,11 +9,20 @@ from pipeline.resources import template_rows
 from pipeline.sheets.change_map import draw
 from pipeline.sheets.change_words import step_text
 from pipeline.sheets.context import make_context
-from pipeline.sheets.marks import Rect
+from pipeline.sheets.marks import Circle, Group, Rect, Text
 
-from storm_sites import bush, storm_of, tree_item
+from storm_sites import bush, grown, storm_of, tree_item
 
 FRAME = Rect(36.0, 400.0, 576.0, 718.0)
+
+
+def flat(marks):
+    """Yield marks one by one, those in groups too."""
+    for mark in marks:
+        if isinstance(mark, Group):
+            yield from flat(mark.marks)
+        else:
+            yield mark
 
 
 def repaired(result, *items):
@@ -59,3 +68,50 @@ def test_a_stretch_of_mainline_is_named_from_where_to_where():
     told = [step_text(context, made.change, s) for s in made.change.steps if s.text == "rehang"]
     station = context.units.station
     assert any(f"from {station(low.station_m)} to {station(high.station_m)}" in text for text in told)
+
+
+def test_a_lateral_that_goes_on_is_shown_from_its_entry_and_named_at_its_old_end():
+    for seed in (0, 1, 2):
+        result, made = grown(seed)
+        context = make_context(plan=made.plan, terrain=result.terrain, ground=result.ground)
+        longer = {i.subject_id for i in made.change.changes if i.note == "extend"}
+        if longer:
+            break
+    for name in longer:
+        lateral = next(la for la in made.plan.laterals if la.lateral_id == name)
+        was = next(la for la in result.plan.laterals if la.lateral_id == name)
+        item = next(i for i in made.change.changes if i.subject_id == name)
+        drawn = draw(context, made.change, (item,), FRAME)
+        at = drawn.view.page(lateral.xyz_m[:, :2])
+        assert (at[:, 0] > FRAME.x0).all()
+        assert (at[:, 0] < FRAME.x1).all()
+        assert (at[:, 1] > FRAME.y0).all()
+        assert (at[:, 1] < FRAME.y1).all()
+        dots = {(round(m.x, 2), round(m.y, 2)) for m in flat(drawn.marks) if isinstance(m, Circle) and m.radius == 1.3}
+        assert {(round(float(x), 2), round(float(y), 2)) for x, y in drawn.view.page(was.xyz_m[1:, :2])} <= dots
+        said = {t.text for t in flat(drawn.marks) if isinstance(t, Text)}
+        assert said & {name, name.rpartition("-")[2]}
+    assert longer
+
+
+def test_a_section_that_only_begins_where_a_stretch_hung_again_ends_keeps_its_sheets():
+    """For every meeting of two sections on a line: the span below it breaks, and only the lower section is touched."""
+    tried = 0
+    for seed in (0, 1):
+        result = bush(seed)
+        plan = result.plan
+        tops = {(name, high): s.section_id for s in plan.sections for name, _, high in s.pieces}
+        for section in plan.sections:
+            name, low, _ = section.pieces[0]
+            below = tops.get((name, low))
+            line = next(m for m in plan.mainlines if m.mainline_id == name)
+            k = int(np.searchsorted(line.station_m, low - 1e-6))
+            if below is None or k < 2 or abs(line.station_m[k] - low) > 1e-6:
+                continue
+            broken = line.supports[k - 1].support_id
+            made = repaired(result, ("line_broken", shapely.Point(0, 0), "supports", broken))
+            if {p.options[p.chosen].kind for p in made.change.pieces} == {"rehang"}:
+                assert {s.section_id for s in made.change.sections} == {below}
+                assert {s.section_id for s in made.change.steps if s.action == "mend"} == {below}
+                tried += 1
+    assert tried

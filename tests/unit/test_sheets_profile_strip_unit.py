@@ -14,12 +14,10 @@ from pipeline.sheets import profile_strip, symbols
 from pipeline.sheets.context import make_context
 from pipeline.sheets.mapview import POINT_M
 from pipeline.sheets.marks import Line, Polygon, Polyline, Rect, flat, texts
+from pipeline.sheets.profile_bands import GUTTER_PT, Strip, bands_pt, falls
 from pipeline.sheets.profile_strip import (
-    GUTTER_PT,
     SIDE_PT,
     TITLE_PT,
-    Strip,
-    bands_pt,
     caption,
     chart_height,
     strip_marks,
@@ -253,7 +251,7 @@ def support(station: float, z: float) -> Support:
     ([(0.0, 1.0), (0.0, 2.0), (4.0, 2.1)], ["", "2.5"]),  # two supports at one station have no fall between them
 ])
 def test_falls_in_percent_of_the_plan_length(rows, wanted):
-    assert profile_strip._falls([support(s, z) for s, z in rows]) == wanted
+    assert falls([support(s, z) for s, z in rows]) == wanted
 
 
 @pytest.mark.parametrize(("low", "high", "below", "above", "at_low", "at_high"), [

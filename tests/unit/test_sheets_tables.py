@@ -235,6 +235,19 @@ def test_cut_length_is_the_length_and_the_slack():
     assert Units("us").length_value(1.03 * lateral.length_m) in shown
 
 
+def test_long_ids_are_never_cut_or_small():
+    """Fourth branches of a twelfth mainline: whole in the lateral table and the cut list, at their full size."""
+    ctx = context()
+    laterals = tuple(replace(lat, lateral_id=f"M12.10.11.3-L{k:02d}") for k, lat in enumerate(ctx.plan.laterals))
+    long = with_plan(grouping=replace(ctx.plan.grouping, laterals=laterals))
+    for section in long.plan.sections:
+        shown = [t for page in tables_page.build(long, section) for t in texts(page.marks)]
+        own = {laterals[i].lateral_id for i in section.lateral}
+        found = [t for t in shown if t.text in own]
+        assert len(found) == 2 * len(own)
+        assert all(t.size >= 8.5 for t in found)
+
+
 def test_pipe_schedule_tiles_the_pieces_of_a_section():
     ctx = context()
     for section in ctx.plan.sections:

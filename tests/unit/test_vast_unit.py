@@ -7,7 +7,7 @@ import threading
 
 import numpy as np
 import pytest
-from pipeline import cli
+from pipeline import cli, run
 from pipeline.laterals import blocks, crew, group, on_trimmed
 from pipeline.mainlines import layout, report
 from pipeline.mainlines.lattice import make_cover, make_graph, make_lattice, make_surface
@@ -18,6 +18,7 @@ from pipeline.sheets.context import make_context
 from scipy.spatial import cKDTree
 
 import small_bush as bush
+import whole_plan
 from lateral_sites import Stand, mainline_of, open_ground, plane, settings_of, terrain_of, trees_of
 from mainline_sites import open_ground as open_lines
 from mainline_sites import quick, rough, trees_at
@@ -282,6 +283,7 @@ def test_a_book_of_too_many_sections_comes_in_volumes_that_hold_every_sheet_once
     sets = list(book.make_sets(ctx, [s.section_id for s in made.sections]))
     whole = book.render_volumes(ctx, sets)
     assert whole == {"book.pdf": book.render_book(ctx, sets)}
+    monkeypatch.setattr(book, "WHOLE_SECTIONS", 1)
     monkeypatch.setattr(book, "VOLUME_SECTIONS", 1)
     volumes = book.render_volumes(ctx, sets, processes=1)
     count = len(made.sections)
@@ -292,3 +294,35 @@ def test_a_book_of_too_many_sections_comes_in_volumes_that_hold_every_sheet_once
         assert book.pages_in(pdf) == one.sheets
     # the pages need not have been made before, and it does not matter who makes them
     assert book.render_volumes(ctx) == volumes
+
+
+# ---------------------------------------------------------------- a vast plan, as a whole
+
+
+@pytest.mark.parametrize(("draft", "vast"), [(20, 10**6), (20, 30)])
+def test_laterals_that_stay_on_trimmed_lines_make_a_legal_plan(draft, vast, monkeypatch):
+    """Thresholds lowered: with and without the rough grouping that goes first."""
+    grouped = []
+    whole_group = run.laterals.group
+
+    def group_seen(**given):
+        grouped.append(given["draft"])
+        return whole_group(**given)
+
+    monkeypatch.setattr(run, "DRAFT_TREES", draft)
+    monkeypatch.setattr(run, "VAST_TREES", vast)
+    monkeypatch.setattr(run.laterals, "group", group_seen)
+    terrain = whole_plan.formula(lambda x, y: 100.0 + 0.05 * y + 0.01 * np.abs(x - 90.0), 180.0)
+    xy = whole_plan.scatter(3, 150, (20.0, 160.0), (20.0, 160.0))
+    plan = whole_plan.sound(run.make_plan(whole_plan.given(terrain, xy, (90.0, 4.0))), 150)
+    assert grouped == ([True, False] if vast > 150 else [False])
+    assert whole_plan.served(plan).mean() > 0.8
+    joins = {m.mainline_id: [k.join_station_m for k in plan.mainlines if k.parent_id == m.mainline_id]
+             for m in plan.mainlines}
+    for line in plan.mainlines:
+        last = max([*joins[line.mainline_id],
+                    *(c.entry_station_m for c in plan.laterals if c.mainline_id == line.mainline_id)])
+        assert line.plan_length_m - last <= 1.0 + 1e-6  # no line goes on beyond what it is for
+    ids = [c.lateral_id for c in plan.laterals]
+    assert len(set(ids)) == len(ids)
+    assert all(name.startswith(f"{c.mainline_id}-L") for name, c in zip(ids, plan.laterals, strict=True))

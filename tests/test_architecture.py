@@ -31,7 +31,8 @@ INSIDE = {
 LIBRARY_ROOMS = {
     "rasterio": {"store"}, "fiona": {"store"}, "geopandas": {"store"}, "pyogrio": {"store"},
     "reportlab": {"sheets"}, "pikepdf": {"sheets"}, "pypdfium2": {"sheets"}, "click": {"cli"}, "rich": {"cli"},
-    "networkx": {"mainlines", "flow", "replan", "sections"}, "numba": {"terrain", "mainlines", "laterals", "hang", "sheets"},
+    "networkx": {"mainlines", "flow", "replan", "sections"},
+    "numba": {"terrain", "mainlines", "laterals", "hang", "sheets"},
 }
 
 

@@ -223,7 +223,8 @@ def test_closed_bowl_is_left_out_with_the_lift_over_its_rim_and_its_surroundings
     reach = settings.laterals.reach_m
     line = 110.0 + low_m(settings) + MARGIN_LOW_M + grade(settings) * (radius - r - reach) + 0.02 * reach
     lift = line - (terrain.sample(inside[:, 0], inside[:, 1]) + settings.laterals.highest_m)
-    # the rim nearest to a tree is the way in: all of the rim is equally high, and the tank lower than it by 7.7 m, enough for a line half round it
+    # the rim nearest to a tree is the way in: all of the rim is equally high, and the tank lower than it by 7.7 m,
+    # enough for a line half round it
     assert plan.lift_m[:25] == pytest.approx(lift, abs=0.12)
     finding = pocket(plan, "BELOW_OUTLET")
     assert finding.measured == pytest.approx(lift.max(), abs=0.12)

@@ -12,8 +12,8 @@ are raised by subgradient steps: for a tree covered c times, along ``1 - c``.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.laterals.pieces_kernel import F64, I32, I64
 
 

@@ -6,8 +6,8 @@ The labels of ``scene_kernel`` are run again from each entry of the lateral's fi
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.laterals.enumerate_kernel import turn_cost_m
 from pipeline.laterals.pieces_kernel import F64, I32, I64, touches
 

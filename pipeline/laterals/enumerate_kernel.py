@@ -14,8 +14,8 @@ with fewer neighbours to a tree.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.laterals.pieces_kernel import F64, I32, I64, U64, touches
 
 DEPTH = 32

@@ -15,8 +15,8 @@ with ``c(empty) = 0`` and an unserved tree costing `penalty`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.laterals.enumerate_kernel import mix
 from pipeline.laterals.pieces_kernel import F64, I32, I64, U64
 

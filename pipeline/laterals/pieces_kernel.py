@@ -15,8 +15,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.terrain.sample_kernel import ground_at
 
 F64 = npt.NDArray[np.float64]

@@ -12,8 +12,8 @@ to clear the ground (see ``pieces_kernel``).
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.laterals.pieces_kernel import F32, F64, I32, I64, Bools, blocked, first_touch, nearest_m, span_need_z
 
 # what stopped an entry piece, in the order of `fail`

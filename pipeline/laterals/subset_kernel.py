@@ -9,8 +9,8 @@ that hold i and j) and ``w_ijk`` the left side is ``w_ij + w_ik + w_jk - 2 w_ijk
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.laterals.pieces_kernel import F64, I32, I64
 
 

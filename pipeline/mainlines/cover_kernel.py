@@ -13,8 +13,8 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.lattice_kernel import F32, F64, I64, Bools, unblocked
 
 

@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.grow_kernel import appetite, search, trace
 from pipeline.mainlines.lattice_kernel import F64, I64, MOVES
 from pipeline.mainlines.state_kernel import (

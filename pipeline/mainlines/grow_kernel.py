@@ -14,8 +14,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.lattice_kernel import DC, DR, F32, F64, I64, MOVES
 from pipeline.mainlines.state_kernel import (
     I32,

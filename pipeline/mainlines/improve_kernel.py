@@ -12,8 +12,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.exchange_kernel import fragments, tie_on
 from pipeline.mainlines.grow_kernel import grow_round
 from pipeline.mainlines.lattice_kernel import F64, I64

@@ -17,8 +17,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.terrain.sample_kernel import ground_at
 
 F32 = npt.NDArray[np.float32]

@@ -10,8 +10,8 @@ from __future__ import annotations
 import heapq
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.lattice_kernel import DC, DR, F32, F64, I64, MOVES
 
 

@@ -19,8 +19,8 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.lattice_kernel import DC, DR, F32, F64, I64
 
 I32 = npt.NDArray[np.int32]

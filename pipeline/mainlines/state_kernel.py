@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.lattice_kernel import DC, DR, F32, F64, I64, MOVES
 
 I32 = npt.NDArray[np.int32]

@@ -18,8 +18,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import njit
 from pipeline.mainlines.lattice_kernel import F64, I64, Surface, segment
 from pipeline.terrain.sample_kernel import ground_at
 

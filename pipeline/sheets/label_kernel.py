@@ -11,7 +11,8 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from pipeline.compiled import njit
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

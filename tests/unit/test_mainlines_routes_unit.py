@@ -167,7 +167,7 @@ def up(heights=(1.2, 1.2), y=(5.0, 45.0), x=30.0, **more):
     ],
 )
 def test_verdict_on_a_route_up_the_plane(made, rules, fault):
-    """10 % ground; window 0.762 + 0.0508 to 3.048 m; the straight wire falls three quarters of a percent more than the rule."""
+    """10 % ground; window 0.762 + 0.0508 to 3.048 m; the wire is planned three quarters of a percent above the rule."""
     settings = Settings(mainlines=dataclasses.replace(MainlineSettings(), **rules))
     assert verify.check_route(bush.terrain(), bush.ground(), settings, made).fault == fault
 

@@ -136,7 +136,8 @@ def _write_styles(base: sqlite3.Connection, layers: Sequence[str], stamp: str) -
 
 def read_layer(path: Path, layer: str) -> geopandas.GeoDataFrame:
     """Return one layer with its shapes, rows in the order in which they were written."""
-    return geopandas.read_file(path, layer=layer, engine="pyogrio")
+    with np.errstate(invalid="ignore"):  # a damaged shape may hold signalling NaN; who uses it looks for NaN
+        return geopandas.read_file(path, layer=layer, engine="pyogrio")
 
 
 def read_plain(path: Path, table: str, columns: Sequence[str]) -> list[tuple[Any, ...]]:

@@ -64,16 +64,29 @@ def read_plan(folder: Path) -> tuple[Plan, Terrain, tuple[GroundLayer, ...]]:
     except BushFileError as fault:
         raise InputDataError(fault.problems) from fault
     except _BROKEN as fault:
-        raise InputDataError([Problem(
-            str(folder), "plan.gpkg", f"a plan that cannot be read ({' '.join(str(fault).split())[:150]})",
-            "a plan folder as it was written", "Plan again; the folder was changed by another program.",
-        )]) from fault
+        raise _changed(folder, fault) from fault
 
 
 def read_gaps(folder: Path) -> tuple[BaseGeometry, ...]:
-    """Return the pinned places that open a no-go, from a folder that :func:`read_plan` has read."""
-    records = dict(geopackage.read_plain(folder / "plan.gpkg", geopackage.RECORDS, ["name", "json"]))
-    return plan_records.gaps_of(records["gaps"])
+    """Return the pinned places that open a no-go, from a folder that :func:`read_plan` has read.
+
+    Raises
+    ------
+    InputDataError
+        When the folder does not hold them, or they cannot be read.
+    """
+    try:
+        records = dict(geopackage.read_plain(folder / "plan.gpkg", geopackage.RECORDS, ["name", "json"]))
+        return plan_records.gaps_of(records["gaps"])
+    except _BROKEN as fault:
+        raise _changed(folder, fault) from fault
+
+
+def _changed(folder: Path, fault: Exception) -> InputDataError:
+    return InputDataError([Problem(
+        str(folder), "plan.gpkg", f"a plan that cannot be read ({' '.join(str(fault).split())[:150]})",
+        "a plan folder as it was written", "Plan again; the folder was changed by another program.",
+    )])
 
 
 def read_issue(folder: Path, revision: str, settings: Settings) -> Plan:

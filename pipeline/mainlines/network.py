@@ -22,6 +22,7 @@ from pipeline.mainlines.lattice import (
     make_surface,
 )
 from pipeline.mainlines.reasons import lifts, lowest_anywhere, reasons
+from pipeline.mainlines.regrow import Growth, regrow
 from pipeline.mainlines.report import bend_findings, guests_of, spacing, without_poor_twigs, worth_curve
 from pipeline.mainlines.routes import renumbered, stations_of
 from pipeline.mainlines.sources import (
@@ -95,7 +96,7 @@ def plan_network(
         graph, cover, (node, node_z), price, settings.laterals.reach_m, effort, settings.mainlines.seed, report
     )
     report("straightening mainlines", 0.82)
-    routes = straight_routes(site, lattice, cover, state, sources, pinned, findings)
+    routes = straight_routes(Growth(site, lattice, graph, cover, price), state, sources, pinned, findings)
     report("asking why trees are left out", 0.92)
     network = finished(site, lattice, cover, routes, sources, price)
     _, raw_m, raw_taps = state_kernel.cost_of(graph, cover, state, price)
@@ -113,10 +114,10 @@ def plan_network(
 
 
 def straight_routes(
-    site: Site, lattice: Lattice, cover: Cover, state: State, sources: list[Source], pinned: dict[str, Line],
-    findings: list[Finding],
+    growth: Growth, state: State, sources: list[Source], pinned: dict[str, Line], findings: list[Finding]
 ) -> tuple[Route, ...]:
-    """Return the network as straightened, checked and numbered routes."""
+    """Return the network as straightened, grown on, checked and numbered routes."""
+    site, lattice, cover = growth.site, growth.lattice, growth.cover
     by_node = {s.node: s for s in sources}
     row, col = site.terrain.rowcol(site.trees.x_m, site.trees.y_m)
     tree_rc = np.column_stack((row, col))
@@ -147,6 +148,7 @@ def straight_routes(
         else:
             laid.append(found)
     lost += sum(inner.lost for one in laid for inner in all_lines(one))
+    regrow(growth, puller, laid)
     if lost:
         findings.append(Finding(
             "ROUTE_LOST", "check", "mainlines", "", float(lost), 0.0, "lines",

@@ -165,18 +165,28 @@ def at_stations(lattice: Lattice, line: Line, stations: Floats) -> tuple[Floats,
     return np.array(places), np.array(zs), np.array(ways)
 
 
-def host_nodes(lattice: Lattice, cover: Cover, state: State, tree_rc: Floats) -> dict[int, list[int]]:
-    """Return for nodes of a network the trees that are nearest to them among all nodes that can serve them."""
-    nodes = np.flatnonzero(state.down != OUT)
+def host_nodes(
+    lattice: Lattice, cover: Cover, state: State, tree_rc: Floats, asked: Mask | None = None
+) -> dict[int, list[int]]:
+    """Return for nodes of a network the trees that are nearest to them among all nodes that can serve them.
+
+    Trees that only lower lines would serve come to the nearest of the nodes from which that could be:
+    a straight line may hang lower than its moves on the lattice. With ``asked`` only those trees are
+    looked at, and only nodes with one downstream of them.
+    """
+    nodes = np.flatnonzero(state.down != OUT if asked is None else state.down >= 0)
     counts = cover.start[nodes + 1] - cover.start[nodes]
     entry = np.repeat(cover.start[nodes], counts) + np.arange(counts.sum()) - np.repeat(
         np.cumsum(counts) - counts, counts
     )
     node = np.repeat(nodes, counts)
-    fits = state.z[node] <= cover.z[entry]
-    node, tree = node[fits], cover.tree[entry[fits]].astype(np.int64)
+    if asked is not None:
+        wanted = asked[cover.tree[entry]]
+        entry, node = entry[wanted], node[wanted]
+    tree = cover.tree[entry].astype(np.int64)
+    high = state.z[node] > cover.z[entry]
     away = np.hypot(*(lattice.rowcol(node) - tree_rc[tree]).T)
-    order = np.lexsort((node, away, tree))
+    order = np.lexsort((node, away, high, tree))
     _, first = np.unique(tree[order], return_index=True)
     out: dict[int, list[int]] = {}
     for k in order[first].tolist():

@@ -4,10 +4,10 @@ States are straight edges (i, j) between candidate points in path order, each wi
 (cost, z at j) in height bands plus the lowest z reserved. From edge (h, i) to edge (i, j)::
 
     z'    = max(z + grade * length, m)          only when z <= e
-    cost' = cost + metres of (i, j) + price of the bend between the two
+    cost' = cost + metres of (i, j) + price of the bend between the two + worth of the taps lost
 
-where (m, e, metres) come from the segment recurrence; metres include the worth of the taps that
-the raw path could serve between i and j but the straight run cannot. With one label per edge the programme
+where (m, e, metres) come from the segment recurrence; lost are the taps that the raw path could
+serve between i and j but the straight run, arriving at z, cannot. With one label per edge the programme
 would spend the height window greedily and fail on most paths; the reserved label keeps the
 raw chain alive.
 """
@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.compiled import njit
-from pipeline.mainlines.lattice_kernel import F64, I64, Surface, segment
+from pipeline.mainlines.lattice_kernel import F64, I64, SAMPLES_PER_CELL, Surface, segment
 from pipeline.terrain.sample_kernel import ground_at
 
 STEEP_FEE = 400.0  # a bend over the limit: only where nothing else is legal
@@ -94,26 +94,60 @@ class Guests(NamedTuple):
 
 
 @njit(cache=True)
-def taps_lost(surface: Surface, guests: Guests, p: F64, q: F64, first: int, last: int) -> float:
-    """Return the taps of the guests of points first..last that a straight run pq could not serve."""
-    lost = 0.0
+def start_limits(
+    surface: Surface, guests: Guests, p: F64, q: F64, first: int, last: int, limit: F64, taps: F64
+) -> int:
+    """Write for each guest of points first..last how high a line may arrive at p so that pq serves it; return how many.
+
+    A guest is served from the place of pq nearest to it, from the lowest legal line there, which is
+    ``max(z + grade * s, m(s))`` for a line that arrives at z (see the segment recurrence). Limits
+    come out ascending, with the guests' taps; -inf where no line along pq serves the guest.
+    """
+    begin = guests.first[first]
+    count = guests.first[last + 1] - begin
+    if count == 0:
+        return 0
     a = q[0] - p[0]
     b = q[1] - p[1]
     square = max(a * a + b * b, 1e-12)
-    for k in range(guests.first[first], guests.first[last + 1]):
-        dr = guests.rc[k, 0] - p[0]
-        dc = guests.rc[k, 1] - p[1]
-        t = min(max((dr * a + dc * b) / square, 0.0), 1.0)
-        fr = p[0] + a * t
-        fc = p[1] + b * t
-        d = math.hypot(guests.rc[k, 0] - fr, guests.rc[k, 1] - fc)
-        if d <= guests.reach:
-            pr = min(max(int(fr), 0), surface.low.shape[0] - 1)
-            pc = min(max(int(fc), 0), surface.low.shape[1] - 1)
-            line = ground_at(surface.ground, fr, fc) + surface.low[pr, pc]
-            if line + guests.grade * d <= guests.ceiling[k]:
-                continue
-        lost += guests.taps[k]
+    cells = math.hypot(a, b)
+    n = max(1, math.ceil(cells * SAMPLES_PER_CELL))
+    run = cells * surface.cell_m
+    m = np.empty(n + 1)
+    line = -math.inf
+    for k in range(n + 1):
+        row = p[0] + a * k / n
+        col = p[1] + b * k / n
+        pr = min(max(int(row), 0), surface.low.shape[0] - 1)
+        pc = min(max(int(col), 0), surface.low.shape[1] - 1)
+        line = max(line + surface.grade * run / n, ground_at(surface.ground, row, col) + surface.low[pr, pc])
+        m[k] = line
+    for i in range(count):
+        k = begin + i
+        t = min(max(((guests.rc[k, 0] - p[0]) * a + (guests.rc[k, 1] - p[1]) * b) / square, 0.0), 1.0)
+        d = math.hypot(guests.rc[k, 0] - p[0] - a * t, guests.rc[k, 1] - p[1] - b * t)
+        highest = guests.ceiling[k] - guests.grade * d
+        z = -math.inf
+        if d <= guests.reach and m[int(t * n + 0.5)] <= highest:
+            z = highest - surface.grade * run * t
+        at = i
+        while at > 0 and limit[at - 1] > z:
+            limit[at] = limit[at - 1]
+            taps[at] = taps[at - 1]
+            at -= 1
+        limit[at] = z
+        taps[at] = guests.taps[k]
+    return count
+
+
+@njit(cache=True)
+def taps_above(limit: F64, taps: F64, count: int, z: float) -> float:
+    """Return the taps whose limit lies under an elevation; limits ascend."""
+    lost = 0.0
+    for i in range(count):
+        if not limit[i] < z:
+            break
+        lost += taps[i]
     return lost
 
 
@@ -137,6 +171,8 @@ def pull(  # noqa: C901
     z = np.full((n, m.shape[1], slots), np.inf)
     back = np.full((n, m.shape[1], slots), -1, dtype=np.int64)
     cell = surface.cell_m
+    limit = np.empty(guests.taps.shape[0])
+    taps = np.empty(guests.taps.shape[0])
     # edge (i, j) is stored at [j, x]: x < starts is start x, else path point j - (x - starts) - 1
     for j in range(starts, n):
         if closed[j] == 1:
@@ -164,9 +200,6 @@ def pull(  # noqa: C901
             if crosses(p, pts[j], others):
                 continue
             m[j, x], e[j, x], w[j, x] = segment(surface, pts[i, 0], pts[i, 1], pts[j, 0], pts[j, 1])
-            if m[j, x] < math.inf:
-                since = starts if x < starts else i + 1
-                w[j, x] += guests.tap_m * taps_lost(surface, guests, pts[i], pts[j], since, j)
         g = ground_at(surface.ground, pts[j, 0], pts[j, 1])
         pr = min(max(int(pts[j, 0]), 0), surface.low.shape[0] - 1)
         pc = min(max(int(pts[j, 1]), 0), surface.low.shape[1] - 1)
@@ -179,6 +212,8 @@ def pull(  # noqa: C901
             dr = pts[j, 0] - pts[i, 0]
             dc = pts[j, 1] - pts[i, 1]
             rise = surface.grade * math.hypot(dr, dc) * cell
+            since = starts if x < starts else i + 1
+            count = start_limits(surface, guests, pts[i], pts[j], since, j, limit, taps)
             for y in range(1 if x < starts else m.shape[1]):
                 if x >= starts and y >= starts and i - (y - starts) - 1 < starts:
                     break
@@ -195,7 +230,7 @@ def pull(  # noqa: C901
                     if not z_from <= e[j, x] or not c_from < math.inf:
                         continue
                     zz = max(z_from + rise, m[j, x])
-                    cc = c_from + w[j, x] + fee
+                    cc = c_from + w[j, x] + fee + guests.tap_m * taps_above(limit, taps, count, z_from)
                     b = min(max(int((zz - bottom) / span * bands), 0), bands - 1)
                     code = -1 if x < starts else y * slots + q
                     if cc < cost[j, x, b]:

@@ -10,6 +10,7 @@ from pipeline.sheets.paper import body_page, body_rect
 from pipeline.sheets.table import Column, Row, table
 
 _FOOT_PT = 142.0
+_SAME_PLACE_M = 0.002
 
 
 def build(ctx: SheetContext) -> list[Page]:
@@ -61,20 +62,48 @@ def grid_words(ctx: SheetContext, found: net.NetworkMap) -> str:
     return f"{words}  ·  {contour}"
 
 
+def flows_into(ctx: SheetContext) -> dict[str, tuple[str, ...]]:
+    """Return for each section what its sap flows into: the sections, or collection points, right below it.
+
+    A section is of use only once these are built.
+    """
+    lines = {line.mainline_id: line for line in ctx.plan.mainlines}
+    held: dict[str, list[tuple[float, float, str]]] = {}
+    for section in ctx.plan.sections:
+        for name, low, high in section.pieces:
+            held.setdefault(name, []).append((low, high, section.section_id))
+
+    def below(name: str, station_m: float) -> str:
+        line = lines[name]
+        if station_m <= line.supports[0].station_m + _SAME_PLACE_M:
+            return below(line.parent_id, line.join_station_m) if line.parent_id else line.collection_id
+        return next(
+            (owner for low, high, owner in held.get(name, [])
+             if low + _SAME_PLACE_M < station_m <= high + _SAME_PLACE_M), "?",
+        )
+
+    return {
+        s.section_id: tuple(dict.fromkeys(
+            owner for name, low, _ in s.pieces for owner in (below(name, low),) if owner != s.section_id
+        )) for s in ctx.plan.sections
+    }
+
+
 def _columns(ctx: SheetContext) -> list[Column]:
     w = ctx.w
     return [
         Column(w("index.col_section"), 42.0, bold=True), Column(w("index.col_lines"), 70.0, flex=1.0),
-        Column(w("index.col_laterals"), 42.0, "right"), Column(w("index.col_taps"), 42.0, "right", bold=True),
+        Column(w("index.col_into"), 62.0, bold=True, wrap=True),
         Column(w("index.col_hours"), 38.0, "right"), Column(w("index.col_code"), 58.0),
         Column(w("index.col_done"), 34.0, "center", tick=True),
     ]
 
 
 def _rows(ctx: SheetContext) -> list[Row]:
+    into = flows_into(ctx)
     # hours to the half: a plan knows no better
     return [
-        (s.section_id, ", ".join(s.mainline_ids), str(len(s.lateral)), str(s.taps),
+        (s.section_id, ", ".join(s.mainline_ids), ", ".join(into[s.section_id]),
          f"{round(s.crew_hours * 2.0) / 2.0:g}", ctx.check_code(s.section_id), "")
         for s in ctx.plan.sections
     ]

@@ -32,13 +32,15 @@ def _fitted(ctx: SheetContext, room: Rect) -> tuple[list[tuple[Point, ...]], lis
 
 
 def inset(ctx: SheetContext, section_id: str, rect: Rect) -> list[Mark]:
-    """Return the index inset: every section as an outline, the own one black."""
+    """Return the index inset: every section as an outline, the own one black; nothing when there is no other."""
+    if len(ctx.plan.sections) < 2:
+        return []
     box = Rect(rect.x0, rect.y0, rect.x1, rect.y1 - 9.0)
     rings, lines, _ = _fitted(ctx, box.inset(5.0))
     names = [section.section_id for section in ctx.plan.sections]
     own = names.index(section_id)
     marks: list[Mark] = [
-        Box(box, width=0.9), Polygon(tuple(rings[:own] + rings[own + 1:]) or (rings[own],), width=0.6, color="#4a4a4a"),
+        Box(box, width=0.9), Polygon(tuple(rings[:own] + rings[own + 1:]), width=0.6, color="#4a4a4a"),
         Polyline(tuple(lines), 0.6, "#4a4a4a"), Polygon((rings[own],), fill=BLACK),
     ]
     marks += _names(names, rings, own, box)

@@ -38,7 +38,7 @@ def stamp(cells: Mask, x: Floats, y: Floats, starts: npt.NDArray[np.int64]) -> N
             while step * STEP_PT <= begun + length or (last and step * STEP_PT < begun + length + STEP_PT):
                 share = min((step * STEP_PT - begun) / length, 1.0) if length > 0.0 else 0.0
                 at_x, at_y = x[i] + dx * share, y[i] + dy * share
-                if at_x > -1.0 and at_y > -1.0:
+                if at_x >= 0.0 and at_y >= 0.0:
                     col, row = int(at_x), int(at_y)
                     if row < rows and col < cols:
                         cells[row, col] = True

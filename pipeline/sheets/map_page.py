@@ -109,6 +109,8 @@ def _figure(ctx: SheetContext, view: SectionView, drawing: MapDrawing) -> Group:
         "map.alt_map", section=view.section.section_id, laterals=len(view.laterals), taps=view.section.taps,
         ratio=f"{drawing.view.ratio:.0f}",
     )
+    if "dry" in drawing.kinds:
+        alt = f"{alt} {ctx.w('common.alt_pair')}"
     frame = Box(drawing.view.rect, width=1.4)
     return Group((Group(tuple(drawing.marks), clip=drawing.view.rect), frame), role="Figure", alt=alt)
 

@@ -17,7 +17,7 @@ from pipeline.sheets.table import BODY_PT, WRITE_IN_ROW_PT, Column, Row
 from pipeline.sheets.text import width_pt, wrap
 
 _CUT_COLUMNS = 5
-_CUT_REST_PT = 73.0  # of a column beside its ID
+_CUT_REST_PT = 76.0  # of a column beside its ID
 _STEPS = 9  # words materials.step_1 ... step_9
 _CHECKS = 7  # words materials.check_1 ... check_7
 _LINES = (2, 6)  # to write changes on: fewest and most
@@ -142,7 +142,7 @@ def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     unit = say(ctx, ctx.units.length_unit)
     columns = [
         Column(ctx.w("materials.col_lateral"), 42.0, bold=True, flex=1.0),
-        Column(f"{ctx.w('materials.col_cut')} {unit}", 26.0, "right"),
+        Column(f"{ctx.w('materials.col_cut')}\n{unit}", 30.0, "right"),
         Column(ctx.w("materials.col_drops"), 27.0, "right"), Column("✓", 13.0),
     ] * columns_n
     pages.table(rows, columns, even=False)

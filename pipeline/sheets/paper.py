@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import inf
@@ -9,6 +10,11 @@ from math import inf
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.marks import Box, GeoBox, Group, Line, Mark, Page, Rect, Text
 from pipeline.sheets.text import SMALLEST_PT, fit, width_pt
+
+VERTICAL_UNKNOWN = "vertical datum not stated"  # as the frame says it
+# what the reader of the terrain notes in English
+_READ_IN = re.compile(r"(?P<datum>.*), read in (?P<unit>[^,]+)")
+_CELLS = re.compile(r"(?P<file>.*), (?P<cell>[^ ,]+) m cells")
 
 MARGIN_PT = 36.0  # half an inch: office printers reach nearer, clipboards do not
 BOX_WIDTH_PT = 97.0
@@ -143,9 +149,23 @@ def datum_line(ctx: SheetContext) -> str:
     """Return where positions and heights are counted from, and whose data they are."""
     frame = ctx.plan.frame
     return ctx.w(
-        "common.datum", crs=frame.name, vertical=frame.vertical, unit=ctx.units.length_unit,
-        terrain=ctx.terrain.source, trees=ctx.plan.settings.trees.file,
+        "common.datum", crs=frame.name, vertical=vertical_name(ctx), unit=ctx.units.length_unit,
+        terrain=_terrain_name(ctx), trees=ctx.plan.settings.trees.file,
     )
+
+
+def vertical_name(ctx: SheetContext) -> str:
+    """Return what heights are counted from, in the sheets' language as far as the words are ours."""
+    found = _READ_IN.fullmatch(ctx.plan.frame.vertical)
+    name = found["datum"] if found else ctx.plan.frame.vertical
+    datum = ctx.w("common.vertical_unknown") if name == VERTICAL_UNKNOWN else name
+    return ctx.w("common.vertical_read", datum=datum, unit=found["unit"]) if found else datum
+
+
+def _terrain_name(ctx: SheetContext) -> str:
+    """Return file and cell size of the terrain in the sheets' language; another source as it is."""
+    found = _CELLS.fullmatch(ctx.terrain.source)
+    return ctx.w("common.terrain_cells", file=found["file"], cell=found["cell"]) if found else ctx.terrain.source
 
 
 def maker_line(ctx: SheetContext, section_id: str = "", room_pt: float = inf) -> str:

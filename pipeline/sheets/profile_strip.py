@@ -30,6 +30,7 @@ from pipeline.sheets.marks import (
     texts,
 )
 from pipeline.sheets.pair_marks import HEIGHTS_UP_PT, pair_run, profile_dry_line
+from pipeline.sheets.paper import vertical_name
 from pipeline.sheets.profile_bands import COLUMN_PT, GUTTER_PT, Chart, Strip, bands
 from pipeline.sheets.section_view import SectionView, is_ladder
 from pipeline.sheets.spread import spread
@@ -99,12 +100,15 @@ def strip_marks(ctx: SheetContext, view: SectionView, strip: Strip, rect: Rect, 
                   high=ctx.units.station(strip.high_m))
     alt = ctx.w("profile.alt_profile", line=strip.piece.line.mainline_id, low=ctx.units.station(strip.low_m),
                 high=ctx.units.station(strip.high_m), supports=len(strip.supports))
+    dry = profile_dry_line(ctx, chart, strip)
+    if dry:
+        alt = f"{alt} {ctx.w('common.alt_pair')}"
     crossed, joined = _crossing_marks(ctx, view, chart, strip), _join_marks(ctx, view, chart, strip)
     hung = _height_marks(ctx, view, chart, strip)
     taken = [text_rect(text).inset(-1.5) for text in texts([*crossed, *joined, *hung])]
     drawn = [
         *_axes(ctx, chart, strip), *_ground_marks(chart, ground), *_end_marks(ctx, chart, strip, taken),
-        *crossed, *_line_marks(chart, strip), *joined, *profile_dry_line(ctx, chart, strip), *hung,
+        *crossed, *_line_marks(chart, strip), *joined, *dry, *hung,
         *bands(ctx, chart, strip),
     ]
     head, head_size = fit(title, 9.4, rect.width, bold=True)
@@ -174,7 +178,7 @@ def _axes(ctx: SheetContext, chart: Chart, strip: Strip) -> list[Mark]:
         for k in range(math.ceil(strip.low_m / full), int(strip.high_m // full) + 1)
     )
     marks.append(Line(r.x0, r.y0, r.x0, r.y1, 0.9))
-    axis = ctx.w("profile.axis", unit=ctx.units.length_unit, vertical=ctx.plan.frame.vertical)
+    axis = ctx.w("profile.axis", unit=ctx.units.length_unit, vertical=vertical_name(ctx))
     size = min(6.9, r.height / max(width_pt(axis, 1.0), 1e-6) * 0.98)
     if size >= 6.6:
         marks.append(Text(r.x0 - 36.0, r.center[1], axis, size, align="center", angle_deg=90.0))
@@ -309,7 +313,11 @@ def _end_marks(ctx: SheetContext, chart: Chart, strip: Strip, taken: Sequence[Re
         x = chart.x(station)
         words = ctx.w("profile.match", station=ctx.units.station(station))
         if not inner:
-            words = f"{words} · {ctx.w('profile.continues', section=other)}"
+            beyond = ctx.w("profile.continues", section=other)
+            room = (x - chart.rect.x0 if right else chart.rect.x1 - x) - 3.0
+            both = f"{words} · {beyond}"
+            # on a narrow strip the station stands in its band alone
+            words = both if width_pt(both, 7.4, bold=True) <= room else beyond
         marks.append(Line(x, chart.rect.y0, x, chart.rect.y1, 1.4, dash=(7.0, 2.5)))
         text = _free_place(chart, taken, Text(
             x + (-3.0 if right else 3.0), chart.rect.y1 - (16.5 if right else 7.5), words, 7.4, bold=True,

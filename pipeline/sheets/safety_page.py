@@ -9,7 +9,7 @@ from pipeline.records import SafetyNote, Section
 from pipeline.safety import SafetyWords, distance_text, load_safety, split_pages
 from pipeline.safety.rules import MIN_KEEPOUT_M
 from pipeline.sheets.caution_boxes import caution_boxes, caution_text, column_width, laid, severity_word
-from pipeline.sheets.compose import Composer, boxed_lines, say
+from pipeline.sheets.compose import LINE_FACTOR, TEXT_PT, Composer, boxed_lines, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
 from pipeline.sheets.local import tied
@@ -348,8 +348,12 @@ def _sign_off(ctx: SheetContext, pages: Composer, found: tuple[SafetyNote, ...])
     pages.space(3.0)
     qualified = sum(n.sign_off == "CL+Q" for n in found)
     leader = sum(n.sign_off == "CL" for n in found)
-    pages.heading(ctx.w("safety.sign_title"), keep_pt=96.0)
-    pages.para(ctx.w("safety.sign_rule", leader=leader, qualified=qualified), size=8.5)
+    rule = ctx.w("safety.sign_rule", leader=leader, qualified=qualified)
+    wide = pages.body.width
+    small = [*wrap(tied(rule), 8.5, wide), *wrap(tied(ctx.w("safety.defer")), 8.5, wide, bold=True)]
+    # all of it on one page: what defers to others must not stand alone on the next
+    pages.heading(ctx.w("safety.sign_title"), keep_pt=38.0 + (8.5 * len(small) + TEXT_PT) * LINE_FACTOR + 13.0)
+    pages.para(rule, size=8.5)
     pages.block(38.0, lambda rect: _signatures(ctx, rect))
     pages.para(ctx.w("safety.crew_line"))
     pages.para(ctx.w("safety.defer"), bold=True, size=8.5)

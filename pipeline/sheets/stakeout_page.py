@@ -73,8 +73,10 @@ def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
         pair = pair_run(ctx, line, low, high)
         if pair is not None:
             stations = (say(ctx, ctx.units.station(s)) for s in (pair.low_m, pair.high_m))
-            pages.para(ctx.w("stakeout.note_pair", **dict(zip(("low", "high"), stations, strict=True))), bold=True)
+            pages.para(ctx.w("stakeout.pair", **dict(zip(("low", "high"), stations, strict=True))), bold=True)
         pages.space()
+    if any(pair_run(ctx, lines[name], low, high) for name, low, high in section.pieces):
+        pages.para(ctx.w("stakeout.note_pair"), bold=True)
     _notes(ctx, pages, magnetic)
     pages.space()
     _worksheet(ctx, pages, bench)
@@ -156,7 +158,7 @@ def _held_by(ctx: SheetContext, support: Support) -> tuple[str, str]:
     trees = ctx.plan.trees
     at = trees.tree_id.index(support.tree_id) if support.tree_id in trees.tree_id else -1
     if at >= 0:
-        words.append(trees.species[at])
+        words.append(ctx.words.get(f"species.{trees.species[at]}", trees.species[at]))
         if isfinite(float(trees.dbh_cm[at])):
             size = ctx.units.diameter_value(float(trees.dbh_cm[at]))
             words.append(say(ctx, f"{size} {ctx.units.diameter_unit}").replace(" ", "\u00a0"))

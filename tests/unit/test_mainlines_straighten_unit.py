@@ -21,7 +21,8 @@ from pipeline.mainlines.straighten_kernel import (
     crosses,
     join_fee,
     pull,
-    taps_lost,
+    start_limits,
+    taps_above,
     turn_deg,
 )
 
@@ -110,29 +111,56 @@ def test_any_of_many_lines_may_be_the_one_that_is_crossed():
     assert not crosses(p, q, NOBODY)
 
 
+def lost(s, who, p, q, first, last, z):
+    """Return the taps lost on a run that a line arrives at with elevation z."""
+    limit, taps = np.empty(who.taps.size), np.empty(who.taps.size)
+    return taps_above(limit, taps, start_limits(s, who, p, q, first, last, limit, taps), z)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_lost_taps_are_those_beyond_reach_or_below_the_line(seed):
+    """The lowest line from the height of arrival is walked up to each tree's nearest place."""
     rng = np.random.default_rng(seed)
     s = ground(z=rng.uniform(0.0, 0.5, (40, 40)))
-    rows = [(int(rng.integers(0, 6)), *rng.uniform(2.0, 38.0, 2), float(rng.uniform(0.8, 1.6)), int(rng.integers(1, 4)))
+    rows = [(int(rng.integers(0, 6)), *rng.uniform(2.0, 38.0, 2), float(rng.uniform(0.8, 2.2)), int(rng.integers(1, 4)))
             for _ in range(40)]
     who = guests(6, rows, reach=6.0, grade=0.03)
+    seen = set()
     for _ in range(10):
         p, q = rng.uniform(5.0, 35.0, (2, 2))
         line = shapely.LineString([p, q])
-        wanted = 0.0
-        for point, r, c, ceiling, taps in rows:
-            spot = line.interpolate(line.project(shapely.Point(r, c)))
-            bottom, _, _ = segment(s, spot.x, spot.y, spot.x, spot.y)
-            d = spot.distance(shapely.Point(r, c))
-            wanted += taps * (2 <= point <= 4 and (d > 6.0 or bottom + 0.03 * d > ceiling))
-        assert taps_lost(s, who, p, q, 2, 4) == pytest.approx(wanted)
+        for z in (0.0, 1.2, 1.5, 3.0):
+            surest = most = 0.0
+            for point, r, c, ceiling, taps in rows:
+                at = line.project(shapely.Point(r, c))
+                spot, d = line.interpolate(at), line.distance(shapely.Point(r, c))
+                steps = np.linspace(0.0, at, 200)
+                walked = [line.interpolate(v) for v in steps]
+                low = np.array([segment(s, w.x, w.y, w.x, w.y)[0] for w in walked])
+                height = max(z + GRADE * at, float((low + GRADE * (at - steps)).max())) + 0.03 * d
+                assert spot.distance(shapely.Point(r, c)) == pytest.approx(d)
+                if 2 <= point <= 4:
+                    # the walk and the run sample the ground at other places
+                    surest += taps * (d > 6.0 or height > ceiling + 0.03)
+                    most += taps * (d > 6.0 or height > ceiling - 0.03)
+            got = lost(s, who, p, q, 2, 4, z)
+            assert surest <= got <= most
+            seen.add(got)
+    assert len(seen) > 5
+
+
+def test_a_line_that_arrives_higher_loses_every_tap_a_lower_one_loses():
+    who = guests(3, [(1, 10.0, 14.0, 1.5, 2), (2, 10.0, 18.0, 2.5, 3), (2, 10.0, 18.0, 0.5, 1)])
+    p, q = np.array([10.0, 10.0]), np.array([10.0, 20.0])
+    # flat at 0, lowest line 0.8 m: at 4 m a line from z is at z + 0.08, at 8 m at z + 0.16
+    got = [lost(ground(), who, p, q, 1, 2, z) for z in (0.8, 1.41, 1.43, 2.33, 2.35)]
+    assert got == [1.0, 1.0, 3.0, 3.0, 6.0]
 
 
 def test_a_run_without_length_serves_from_its_one_place():
     who = guests(2, [(1, 10.0, 13.0, 9.0, 2), (1, 10.0, 16.0, 9.0, 3)])
     spot = np.array([10.0, 10.0])
-    assert taps_lost(ground(), who, spot, spot, 0, 1) == 3.0
+    assert lost(ground(), who, spot, spot, 0, 1, 0.8) == 3.0
 
 
 # ---------------------------------------------------------------- pulling
@@ -168,10 +196,11 @@ def _cost(s, pts, chosen, starts, z, direction, others, must, closed, who, jump)
         m, e, metres = segment(s, *pts[i], *pts[j])
         if not z <= e or not m < math.inf:
             return math.inf
+        since = starts if i < starts else i + 1
+        total += who.tap_m * lost(s, who, pts[i], pts[j], since, j, z)
         z = max(z + GRADE * away, m)
         turn = turn_deg(*way, *(pts[j] - pts[i]))
         total += metres + (join_fee if i < starts else bend_fee)(turn, BEND_M, MOST_DEG)
-        total += who.tap_m * taps_lost(s, who, pts[i], pts[j], starts if i < starts else i + 1, j)
         way = pts[j] - pts[i]
     return total
 

@@ -13,7 +13,8 @@ from pipeline.sheets.marks import Rect
 from scipy import ndimage
 
 FEW = settings(max_examples=60, deadline=None)
-spot = st.floats(-5.0, 65.0, allow_subnormal=False)
+# to a millionth of a point: over a piece of 1e-291 the referee's distance divides by zero
+spot = st.floats(-5.0, 65.0).map(lambda v: round(v, 6))
 
 
 @FEW
@@ -30,12 +31,11 @@ def test_lines_are_stamped_at_every_step(lines):
             x, y = np.interp(s, length, part[:, 0]), np.interp(s, length, part[:, 1])
             near = cells[max(int(y - 1e-6), 0): int(y + 1e-6) + 1, max(int(x - 1e-6), 0): int(x + 1e-6) + 1]
             assert not (0.0 < x < 60.0 and 0.0 < y < 50.0) or near.any()
-    # and nothing else: every marked cell touches some line, by half a cell's diagonal; at the edge, where what lies
-    # just outside is drawn in, by a cell and a half
+    # and nothing else: every marked cell touches some line, by half a cell's diagonal
     drawn = shapely.multilinestrings([shapely.linestrings(part) for part in parts])
     rows, cols = np.nonzero(cells)
     gaps = shapely.distance(shapely.points(cols + 0.5, rows + 0.5), drawn)
-    assert (gaps <= np.where((rows > 0) & (cols > 0), 0.75, 1.6)).all()
+    assert (gaps <= 0.75).all()
 
 
 @pytest.mark.parametrize("reach", [1, 2, 3])

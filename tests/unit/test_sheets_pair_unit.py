@@ -10,7 +10,7 @@ from pipeline import flow, takeoff
 from pipeline.resources import template_rows
 from pipeline.sheets import map_page, materials_page, pair_marks, profile_page, stakeout_page
 from pipeline.sheets.context import SheetContext, make_context
-from pipeline.sheets.marks import Page, Polygon, Polyline, flat, texts
+from pipeline.sheets.marks import Group, Page, Polygon, Polyline, flat, texts
 
 from sample_plan import sample_plan
 
@@ -61,6 +61,11 @@ def diamonds(pages: list[Page]) -> list[Polygon]:
     ]
 
 
+def figures(marks) -> list[str]:
+    """Return what is told of the figures to those who cannot see them."""
+    return [a for m in marks if isinstance(m, Group) for a in (m.alt, *figures(m.marks))]
+
+
 def words(pages: list[Page]) -> str:
     return " ".join(t.text.replace("\u00a0", " ") for page in pages for t in texts(page.marks))
 
@@ -74,10 +79,13 @@ def test_a_pair_is_two_lines_on_map_and_profile_and_in_the_tables(language: str)
         assert ctx.w("profile.legend_pair") in words(charts)
         maps = map_page.build(ctx, section)
         assert dry_lines(maps)
+        for page in (charts[0], maps[0]):
+            assert any(ctx.w("common.alt_pair") in alt for alt in figures(page.marks))
         for key in ("key_dry", "key_manifold"):
             assert ctx.w(f"map.{key}") in words(maps)
         table = words(stakeout_page.build(ctx, section))
-        assert table.count(ctx.w("stakeout.note_pair").split("{", maxsplit=1)[0].split()[0]) >= len(section.pieces)
+        assert table.count(ctx.w("stakeout.pair", low="|", high="|").split("|")[0]) == len(section.pieces)
+        assert ctx.w("stakeout.note_pair").split(". ")[0][:60] in table
         schedule = words(materials_page.build(ctx, section))
         assert ctx.w("materials.role_wet") in schedule
         assert ctx.w("materials.role_dry") in schedule
@@ -89,10 +97,12 @@ def test_a_single_line_prints_nothing_of_a_pair(language: str) -> None:
     for section in ctx.plan.sections:
         drawn = [*map_page.build(ctx, section), *profile_page.build(ctx, section)]
         assert dry_lines(drawn) == diamonds(drawn) == []
+        assert not any(ctx.w("common.alt_pair") in alt for page in drawn for alt in figures(page.marks))
         told = words([*drawn, *stakeout_page.build(ctx, section)])
         for key in ("map.key_dry", "map.key_manifold", "map.key_riser", "profile.legend_pair",
-                    "stakeout.with_manifold", "stakeout.with_riser", "stakeout.kind_manifold"):
-            assert ctx.w(key) not in told
+                    "stakeout.with_manifold",
+                    "stakeout.note_pair", "stakeout.with_riser", "stakeout.kind_manifold"):
+            assert ctx.w(key)[:40] not in told
 
 
 def test_the_dry_line_runs_above_the_wet_one_and_only_as_far_as_it_is_planned() -> None:
@@ -170,3 +180,24 @@ def test_heights_stand_clear_of_the_dry_line(language: str) -> None:
                 for stroke in strokes:
                     level = [y for x, y in stroke if abs(x - text.x) < 0.6]
                     assert all(text.y > y + 2.0 for y in level), text
+
+
+def test_a_pair_that_the_flow_stage_had_to_add_is_drawn_where_it_added_it() -> None:
+    """With thirty times the taps a single line no longer does: the lowest stretch of M1 becomes a pair."""
+    crowded = tuple(dataclasses.replace(q, taps=30 * q.taps) for q in PLAN.grouping.laterals)
+    many = dataclasses.replace(PLAN.grouping, laterals=crowded)
+    assert PLAN.settings.flow.pair == "auto"
+    sized, found = flow.size(
+        mainlines=PLAN.mainlines, grouping=many, collections=PLAN.collections, settings=PLAN.settings
+    )
+    assert "PAIR_ADDED" in {f.code for f in found}
+    assert {p.mainline_id for p in sized.pipes if p.role == "dry"} == {"M1"}
+    ctx = make_context(
+        plan=dataclasses.replace(PLAN, grouping=many, flow=sized), terrain=TERRAIN, ground=GROUND
+    )
+    head = max(p.to_station_m for p in sized.pipes if p.role == "dry")
+    for section in ctx.plan.sections:
+        wanted = any(name == "M1" and low < head - 0.01 for name, low, _ in section.pieces)
+        assert bool(dry_lines(map_page.build(ctx, section))) == wanted
+        assert bool(dry_lines(profile_page.build(ctx, section))) == wanted
+        assert bool(diamonds(map_page.build(ctx, section))) == wanted

@@ -13,7 +13,7 @@ from pipeline.records import Mainline, Support
 from pipeline.sheets import profile_strip, symbols
 from pipeline.sheets.context import make_context
 from pipeline.sheets.mapview import POINT_M
-from pipeline.sheets.marks import Line, Polygon, Polyline, Rect, flat, texts
+from pipeline.sheets.marks import Line, Polygon, Polyline, Rect, flat, text_rect, texts
 from pipeline.sheets.profile_bands import GUTTER_PT, Strip, bands_pt, falls
 from pipeline.sheets.profile_strip import (
     SIDE_PT,
@@ -286,3 +286,21 @@ def test_the_caption_names_both_heights(key):
     figures = re.findall(r"\d+[.,]\d+", mark.text)
     assert {ctx.units.height_value(rules.lowest_m), ctx.units.height_value(rules.ladder_m)} <= {
         f.replace(",", ".") for f in figures}
+
+
+@pytest.mark.parametrize("key", list(CONTEXTS))
+def test_words_of_a_match_line_stay_inside_a_narrow_chart(key):
+    """A piece of some 30 m goes on in another section: the words once reached over the axis and the strip beside."""
+    ctx = CONTEXTS[key]
+    line = ctx.plan.mainlines[0]
+    piece = Piece(line, 0.0, line.supports[4].station_m, "", "S02")
+    strip = Strip(piece, piece.low_m, piece.high_m, 1200.0)
+    view = section_view(ctx, ctx.plan.sections[0])
+    rect = Rect(36.0, 100.0, 36.0 + strip_width(strip), 100.0 + TITLE_PT + 150.0 + bands_pt(ctx))
+    (match,) = [t for t in texts(strip_marks(ctx, view, strip, rect, 150.0)) if t.tag == "match"]
+    assert ctx.w("profile.continues", section="S02") in match.text
+    assert text_rect(match).x0 >= rect.x0 + GUTTER_PT - 1.0
+    wide = Strip(piece, piece.low_m, piece.high_m, 240.0)
+    broad = Rect(36.0, 100.0, 36.0 + strip_width(wide), rect.y1)
+    (match,) = [t for t in texts(strip_marks(ctx, view, wide, broad, 150.0)) if t.tag == "match"]
+    assert ctx.w("profile.match", station=ctx.units.station(piece.high_m)) in match.text

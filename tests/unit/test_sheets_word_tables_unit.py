@@ -42,7 +42,7 @@ def spaced(values) -> list[str]:
 
 TABLES = {
     "change.kind_": STORM_KINDS, "change.option_": get_args(OptionKind), "change.state_": get_args(DamageState),
-    "change.action_": get_args(StepAction), "stakeout.kind_": (*get_args(SupportKind), "crossing", "joint"),
+    "change.action_": get_args(StepAction), "stakeout.kind_": (*get_args(SupportKind), "crossing", "joint", "manifold"),
     "materials.role_": get_args(PipeRole), "laterals.grade_": spaced(get_args(GradeConfidence)),
     "cover.status_": [s for s in get_args(TreeStatus) if s != "served"], "common.": tuple(GROUND_DEFAULTS),
     "findings.": SEVERITIES, "check.": SEVERITIES, "pump.kind_": choices(CollectionSettings, "kind"),

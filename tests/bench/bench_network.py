@@ -26,6 +26,7 @@ from pipeline.mainlines.sources import Site, collection_sources
 from pipeline.mainlines.state_kernel import Cover, Graph, Price, State
 from pipeline.records import Pins
 from pipeline.terrain.grid import Terrain
+from pipeline.wire import chord_rules
 
 from mainline_sites import open_ground, point_at, quick, rough, trees_at
 
@@ -47,8 +48,13 @@ class Case:
 
 def make_case(terrain: Terrain, xy: np.ndarray, outlet: tuple[float, float], step_m: float, price: Price,
               moves: int, taps: np.ndarray | None = None, grade_pct: float = 2.0) -> Case:
-    """Return the lattice problem of a site; with 8 moves the knight's moves are closed."""
-    settings = quick(min_grade_pct=grade_pct)
+    """Return the lattice problem of a site; with 8 moves the knight's moves are closed.
+
+    `grade_pct` is the least grade of the straight wire, in which the stored optima are written; what the sag takes
+    comes off beforehand.
+    """
+    taken_pct = chord_rules(quick(min_grade_pct=grade_pct)).min_grade_pct - grade_pct
+    settings = quick(min_grade_pct=grade_pct - taken_pct)
     trees = trees_at(terrain, xy)
     if taps is not None:
         trees = dataclasses.replace(trees, taps=taps)

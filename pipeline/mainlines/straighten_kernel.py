@@ -103,8 +103,8 @@ def start_limits(
     ``max(z + grade * s, m(s))`` for a line that arrives at z (see the segment recurrence). Limits
     come out ascending, with the guests' taps; -inf where no line along pq serves the guest.
     """
-    begin = guests.first[first]
-    count = guests.first[last + 1] - begin
+    begin = int(guests.first[first])
+    count = int(guests.first[last + 1]) - begin
     if count == 0:
         return 0
     a = q[0] - p[0]

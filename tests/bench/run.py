@@ -126,8 +126,12 @@ def most_mb(measured: Measures) -> float:
 
 
 def dense() -> Measures:
-    """Return the dense stand: feet of line per tap and how much of what gravity can serve is served."""
-    return prefixed("dense", scenes.child("dense_10k"))
+    """Return the dense stand: feet of line per tap and how much of what gravity can serve is served.
+
+    Once with a grower's own worth of a tap and loss budget (both among the figures), once with the defaults.
+    """
+    return prefixed("dense", scenes.child("dense_10k")) | prefixed(
+        "dense_defaults", scenes.child("dense_10k_defaults"))
 
 
 @functools.cache

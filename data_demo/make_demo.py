@@ -246,7 +246,7 @@ def write_storm(path: Path, trees: list[Tree]) -> None:
         ("hung", 433.0, 321.0, "hung up in its neighbour: keep out until a trained sawyer has been"),
         ("root plate", 418.0, 338.0, "root plate stands on edge over the hole"),
         ("line broken", 431.0, 328.0, "wire and pipe parted"),
-        ("support lost", 171.0, 200.0, "side tie torn out, line on the ground"),
+        ("support lost", 145.8, 189.2, "side tie torn out, line on the ground"),
         ("access blocked", 404.0, 262.0, "two stems across the skid trail"),
     ]
     points, stems = [], []

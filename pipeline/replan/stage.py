@@ -166,6 +166,7 @@ def draft_of(case: Case, outcome: Outcome) -> _Draft:
         plan, trees=final, tree_lateral=tree_lateral, tree_order=tree_order, tree_line_z_m=line_z,
         mainlines=mainlines, grouping=grouping, flow=flow, crossings=crossings, sections=sections, takeoff=parts,
         findings=(), stats=_statistics(plan, mainlines, grouping, final),
+        worth_curve=(),  # it told of the whole layout, which is no longer this one
     )
     new = replace(new, retired=_retired(plan, new))
     done = Finished(outcome, laterals, old_index, replace(zones, sections=sections))

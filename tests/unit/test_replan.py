@@ -316,3 +316,9 @@ def test_steps_begin_with_safety_and_end_with_a_check():
     marks = [i.mark for i in made.change.changes]
     assert len(set(marks)) == len(marks)
     assert {m for s in made.change.steps for m in s.marks} == set(marks)
+
+
+def test_what_the_last_taps_cost_is_not_said_of_another_layout():
+    result = bush(2)
+    assert result.plan.worth_curve
+    assert repaired(result, random_storm(result.plan, 9, 5)).plan.worth_curve == ()

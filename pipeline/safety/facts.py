@@ -96,7 +96,7 @@ def measure(
     away: dict[str, float] = {}
     for layer in ground.layers:  # a kind may come in several layers: the nearest shape counts
         away[layer.kind] = min(_distance(work, layer.shapes), away.get(layer.kind, math.inf))
-    dead, per_ha = _dead_trees(trees, work, 2.0 * settings.sheets.tree_height_m + spread_m, section)
+    dead, per_ha = _dead_trees(trees, work, dead_reach_m(settings), section)
     heights = [*((s.support_id, s.height_m) for s in supports), *_tree_heights(laterals, trees)]
     return Facts(
         length_m=float(sum(b - a for _, a, b in pieces)),
@@ -187,6 +187,11 @@ def _own_crossings(
         if c.line_id in names
         or any(m == c.line_id and a - 1e-6 <= c.station_m <= b + 1e-6 for m, a, b in section.pieces)
     )
+
+
+def dead_reach_m(settings: Settings) -> float:
+    """Return how near to the work a dead tree is named: two tree lengths and the spread of the GPS."""
+    return 2.0 * settings.sheets.tree_height_m + settings.trees.gps_error_m
 
 
 def _dead_trees(

@@ -94,14 +94,18 @@ class Case:
 
     @property
     def high(self) -> list[tuple[str, float]]:
-        """Supports and trees whose line hangs above reach from the snow, highest first."""
+        """Supports and trees whose line hangs above reach from the ground, highest first.
+
+        Snow that shortens the reach today may be gone when the crew stands there, and map and tables mark the same
+        places.
+        """
         reach = self.settings.mainlines.ladder_m
-        found = [(name, h) for name, h in self.facts.heights_m if h - self.snow_m > reach]
+        found = [(name, h) for name, h in self.facts.heights_m if h > reach]
         return sorted(found, key=lambda item: (-item[1], item[0]))
 
     def above(self, height_m: float) -> list[tuple[str, float]]:
-        """Return supports and trees whose line hangs higher than this from the snow."""
-        return [(name, h) for name, h in self.high if h - self.snow_m > height_m]
+        """Return supports and trees whose line hangs higher than this from the ground."""
+        return [(name, h) for name, h in self.high if h > height_m]
 
     @property
     def tallest_m(self) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from pipeline.records import Change, RepairOption, RepairPiece
-from pipeline.sheets.change_words import item_text
+from pipeline.sheets.change_words import item_words
 from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.marks import Page
@@ -162,7 +162,7 @@ def _damage(ctx: SheetContext, pages: Composer, change: Change) -> None:
 def _logged(ctx: SheetContext, pages: Composer, change: Change) -> None:
     pages.space()
     pages.heading(ctx.w("change.logged"))
-    rows: list[Row] = [[str(i.number), item_text(ctx, i).partition(" ")[2], i.note, i.where] for i in change.items]
+    rows: list[Row] = [[str(i.number), item_words(ctx, i), i.note, i.where] for i in change.items]
     pages.table(rows, [
         Column("#", 24.0, bold=True), Column(ctx.w("change.col_kind"), 130.0, wrap=True),
         Column(ctx.w("change.col_note"), 220.0, flex=1.0, wrap=True),

@@ -45,6 +45,10 @@ def amount_text(ctx: SheetContext, step: ChangeStep) -> str:
 
 
 def item_text(ctx: SheetContext, item: StormItem) -> str:
-    """Return one logged thing: number, kind, tree or part."""
-    kind = ctx.w(f"change.kind_{item.kind}")
-    return f"{item.number} {kind} {item.subject_id}".rstrip()
+    """Return one logged thing: its number as on the change map, kind, tree or part."""
+    return f"[{item.number}] {item_words(ctx, item)}"
+
+
+def item_words(ctx: SheetContext, item: StormItem) -> str:
+    """Return one logged thing without its number."""
+    return f"{ctx.w(f'change.kind_{item.kind}')} {item.subject_id}".rstrip()

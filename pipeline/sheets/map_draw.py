@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from pipeline.safety.facts import dead_reach_m
 from pipeline.safety.rules import MIN_KEEPOUT_M
 from pipeline.sheets import symbols
 from pipeline.sheets.context import SheetContext
@@ -27,7 +28,7 @@ from pipeline.sheets.section_view import SectionView, is_ladder
 Floats = npt.NDArray[np.float64]
 
 MAINLINE_PT, LATERAL_PT = 2.9, 1.15
-HAZARD_NEAR_M = 10.0  # a dead tree nearer to a line than this is drawn as a hazard
+HAZARD_NEAR_M = 10.0  # a dead tree nearer to a line than this has its keep-out circle drawn
 _MOST_CIRCLES = 3  # more keep-out circles than this would hide the map
 
 
@@ -247,19 +248,20 @@ def _places(ctx: SheetContext, out: MapDrawing, field_: LabelField) -> list[Mark
 
 
 def _hazard_labels(ctx: SheetContext, view: SectionView, out: MapDrawing) -> list[Label]:
-    """Return a label for each standing dead tree beside this section's lines."""
+    """Return a label for each standing dead tree that the cautions of this section name; "near" for the nearest."""
     trees = ctx.plan.trees
     dead = np.array([i for i, reason in enumerate(trees.reason) if reason == "DEAD"], dtype=np.intp)
     dead = dead[np.isfinite(trees.x_m[dead]) & np.isfinite(trees.y_m[dead])]
     lines = [piece.xyz_m[:, :2] for piece in view.pieces] + [lateral.xyz_m[:, :2] for lateral in view.laterals]
     work = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
     spots = np.column_stack((trees.x_m[dead], trees.y_m[dead]))
-    near = shapely.distance(shapely.points(spots), work) <= HAZARD_NEAR_M
-    at = out.view.page(spots[near]).tolist()
+    away = shapely.distance(shapely.points(spots), work)
+    named = away <= dead_reach_m(ctx.plan.settings)
+    at = out.view.page(spots[named]).tolist()
     return [
         Label(x, y, ctx.w("map.hazard_dead", number=k, tree=trees.tree_id[t]), 7.6, bold=True, clear=8.0, style="box",
-              kind="hazard", tag="hazard")
-        for k, (t, (x, y)) in enumerate(zip(dead[near].tolist(), at, strict=True), start=1)
+              kind="hazard", tag="hazard near" if off <= HAZARD_NEAR_M else "hazard")
+        for k, (t, off, (x, y)) in enumerate(zip(dead[named].tolist(), away[named].tolist(), at, strict=True), start=1)
     ]
 
 
@@ -268,9 +270,10 @@ def _hazard_marks(ctx: SheetContext, out: MapDrawing, labels: list[Label], field
     marks: list[Mark] = []
     if spots:
         out.kinds["hazard"] = None
-    if 0 < len(spots) <= _MOST_CIRCLES:
+    beside = [label for label in spots if label.tag == "hazard near"]
+    if 0 < len(beside) <= _MOST_CIRCLES:
         reach = max(2.0 * ctx.plan.settings.sheets.tree_height_m, MIN_KEEPOUT_M) * out.view.pt_per_m
-        marks += [Circle(s.x, s.y, reach, width=0.9, dash=(1.0, 4.0)) for s in spots]
+        marks += [Circle(s.x, s.y, reach, width=0.9, dash=(1.0, 4.0)) for s in beside]
         out.kinds["keep_out"] = None
     for spot in spots:
         marks += symbols.hazard(spot.x, spot.y)

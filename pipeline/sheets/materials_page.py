@@ -124,11 +124,12 @@ def size_name(ctx: SheetContext, nominal: str) -> str:
 
 def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add lengths to cut before going in, longest first, so that offcuts serve the short ones."""
-    laterals = sorted(in_line_order(ctx, section), key=lambda lat: (-cut_length_m(lat), lat.lateral_id))
+    laterals = sorted(in_line_order(ctx, section), key=lambda lat: (-cut_length_m(lat, ctx.plan.trees), lat.lateral_id))
     if not laterals:
         return
     cells = [
-        (lat.lateral_id, say(ctx, ctx.units.length_value(cut_length_m(lat))), str(lat.taps)) for lat in laterals
+        (lat.lateral_id, say(ctx, ctx.units.length_value(cut_length_m(lat, ctx.plan.trees))), str(lat.taps))
+        for lat in laterals
     ]
     longest = max(width_pt(name, BODY_PT, bold=True) for name, _, _ in cells)
     # fewer columns where IDs are long: an ID is never cut

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pipeline.hydraulics.catalogue import mainline_sizes
 from pipeline.hydraulics.risers import riser_stations
-from pipeline.records import Crossing, Flow, Grouping, Mainline, Pipe, Section, Trees
+from pipeline.records import Crossing, Flow, Grouping, Lateral, Mainline, Pipe, Section, Trees
 from pipeline.settings import Settings
 from pipeline.units import CFM_M3_S
 
@@ -49,6 +49,10 @@ class Line:
             if low - EDGE_M <= station_m <= high + EDGE_M:
                 found = section_id
         return found
+
+    def meeting(self, station_m: float) -> set[str]:
+        """Return every section that reaches a station: two where one ends and the next begins."""
+        return {name for low, high, name in self.pieces if low - EDGE_M <= station_m <= high + EDGE_M}
 
     def shares(self, low_m: float, high_m: float) -> Iterator[tuple[str, float]]:
         """Yield section and true length of each part of a stretch."""
@@ -232,9 +236,12 @@ def _join(job: Job, line: Line) -> None:
     parent, at = job.lines[line.line.parent_id], line.line.join_station_m
     below = parent.at(max(at - 0.01, 0.0))
     trunk = next(p for p in below if p.role != "dry")
-    job.add(parent.section(at), f"JOIN {trunk.nominal} x {line.sap_pipes[0].nominal}", 1)
+    section_id = parent.section(at)
+    if line.section(0.0) in parent.meeting(at):  # where two sections meet, the crew of the branch joins it
+        section_id = line.section(0.0)
+    job.add(section_id, f"JOIN {trunk.nominal} x {line.sap_pipes[0].nominal}", 1)
     if len(below) > 1:
-        job.add(parent.section(at), "MANIFOLD", 1)
+        job.add(section_id, "MANIFOLD", 1)
 
 
 def _loops(job: Job, line: Line) -> None:
@@ -253,6 +260,12 @@ def _loops(job: Job, line: Line) -> None:
         job.add(line.section(station_m), "LOOP", 1)
 
 
+def ring_m(lateral: Lateral, trees: Trees) -> float:
+    """Return the tubing that goes round the last tree of a lateral: its girth, ``pi d``, and a little for the knot."""
+    last_cm = float(trees.dbh_cm[lateral.tree[-1]]) if lateral.tree else UNKNOWN_DBH_CM
+    return math.pi * (last_cm if math.isfinite(last_cm) else UNKNOWN_DBH_CM) / 100.0 + RING_SLACK_M
+
+
 def _laterals(job: Job) -> None:
     """Count entries, tubing, tees, end rings, drops and spouts."""
     for i, lateral in enumerate(job.grouping.laterals):
@@ -260,9 +273,7 @@ def _laterals(job: Job) -> None:
         section_id = job.lateral_section.get(i, line.section(lateral.entry_station_m))
         sap_pipe = next((p for p in line.at(lateral.entry_station_m) if p.role != "dry"), None)
         job.add(section_id, f"ENTRY {sap_pipe.nominal}" if sap_pipe else "ENTRY", 1)
-        last_cm = float(job.trees.dbh_cm[lateral.tree[-1]]) if lateral.tree else UNKNOWN_DBH_CM
-        girth_m = math.pi * (last_cm if math.isfinite(last_cm) else UNKNOWN_DBH_CM) / 100.0
-        job.add(section_id, "TUBING", lateral.length_m + girth_m + RING_SLACK_M)
+        job.add(section_id, "TUBING", lateral.length_m + ring_m(lateral, job.trees))
         job.add(section_id, "TEE", lateral.taps - 1)
         job.add(section_id, "END RING", 1)
         job.add(section_id, "DROP TUBING", lateral.taps * job.settings.laterals.drop_length_m)

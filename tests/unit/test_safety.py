@@ -81,7 +81,7 @@ TRIGGERS = {
     "A20": ({}, {"saw_work": "yes"}, {}, {}),
     "A21": ({}, {"saw_work": "yes"}, {}, {}),
     "C1": (HIGH, {}, {"heights_m": (("M1-S01", 1.9),)}, {}),
-    "C2": (HIGH, {}, HIGH, {"snow_m": 0.6}),
+    "C2": (HIGH, {"snow_m": 0.6}, {"heights_m": (("M1-S01", 1.9),)}, {"snow_m": 0.6}),  # snow melts
     "C3": (HIGH, {}, {}, {}),
     "C4": (HIGH, {}, {"heights_m": (("M1-S02", 2.4),)}, {}),
     "C5": ({**HIGH, "slope_at_pct": {"M1-S09": 11.0}}, {}, {**HIGH, "slope_at_pct": {"M1-S09": 10.0}}, {}),

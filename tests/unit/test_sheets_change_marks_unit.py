@@ -154,7 +154,7 @@ def test_steps_name_their_subject_place_and_trees(ctx):
                               ctx.w("change.after_job", job="3")))
     assert step_text(ctx, None, step("check")) == ctx.w("change.step_check")
     assert item_text(ctx, StormItem(4, "tree_down", shapely.Point(0, 0), "", "", "", "")) == (
-        f"4 {ctx.w('change.kind_tree_down')}")
+        f"[4] {ctx.w('change.kind_tree_down')}")  # a bare 4 would read as four trees
 
 
 @pytest.mark.parametrize(("count", "cut"), [(0, False), (14, False), (15, True)])

@@ -204,8 +204,8 @@ def test_every_step_is_printed_in_its_order_safe_first_with_its_marks(look):
 
 def test_making_safe_names_the_logged_things_and_only_those_of_the_step():
     text = squeezed(flowing(sheet()))
-    assert squeezed("1 tree down 401; 3 hung or leaning") in text
-    assert squeezed("4 way blocked") not in text
+    assert squeezed("[1] tree down 401; [3] hung or leaning") in text
+    assert squeezed("[4] way blocked") not in text
     assert squeezed("nothing in this section") not in text
     assert squeezed("2.5 crew-h") in text
 

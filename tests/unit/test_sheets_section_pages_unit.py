@@ -166,11 +166,11 @@ def with_dead(ctx: SheetContext, offsets) -> SheetContext:
 
 
 @pytest.mark.parametrize(("offsets", "named", "circles"), [
-    ((), 0, 0), ((4.0,), 1, 1), ((HAZARD_NEAR_M - 0.5, HAZARD_NEAR_M + 1.5), 1, 1), ((3.0, 4.0, 5.0), 3, 3),
+    ((), 0, 0), ((4.0,), 1, 1), ((HAZARD_NEAR_M - 0.5, HAZARD_NEAR_M + 1.5), 2, 1), ((3.0, 4.0, 5.0), 3, 3),
     ((3.0, 4.0, 5.0, 6.0), 4, 0),
 ])
 def test_dead_trees_beside_the_line_are_hazards_with_their_keep_out(offsets, named, circles):
-    """Two tree lengths round each, unless so many would hide the map."""
+    """All that the cautions name; two tree lengths round the nearest, unless so many would hide the map."""
     ctx = with_dead(context(), offsets)
     page = map_page.build(ctx, ctx.plan.sections[0])[0]
     dead = [t for t, r in zip(ctx.plan.trees.tree_id, ctx.plan.trees.reason, strict=True) if r == "DEAD"]

@@ -37,6 +37,7 @@ from pipeline.sheets.paper import body_rect
 from pipeline.sheets.section_view import section_view
 from pipeline.sheets.table import Column
 from pipeline.sheets.text import SMALLEST_PT
+from pipeline.takeoff import tally
 from pipeline.terrain.confidence import grade_confidence
 from pipeline.units import Units, feet_inches
 
@@ -227,12 +228,20 @@ def test_every_lateral_tree_and_tap_is_in_the_table():
     assert "LEVEL IT" in all_text([p for s in ctx.plan.sections for p in laterals_page.build(ctx, s)])
 
 
-def test_cut_length_is_the_length_and_the_slack():
+def test_cut_length_is_the_length_with_slack_and_the_turn_round_the_last_tree():
+    """Girth of the last tree and a foot for the knot, as the take-off counts: what is cut must reach."""
     ctx = context()
     lateral = ctx.plan.laterals[0]
-    assert laterals_page.cut_length_m(lateral) == pytest.approx(1.03 * lateral.length_m)
+    needed = 1.03 * lateral.length_m + math.pi * ctx.plan.trees.dbh_cm[lateral.tree[-1]] / 100.0 + 0.3
+    assert laterals_page.cut_length_m(lateral, ctx.plan.trees) == pytest.approx(needed)
     shown = words_of(laterals_page.build(ctx, ctx.plan.sections[0]))
-    assert Units("us").length_value(1.03 * lateral.length_m) in shown
+    assert Units("us").length_value(needed) in shown
+
+
+def test_no_lateral_is_cut_shorter_than_the_take_off_counts():
+    ctx = context()
+    cut = sum(laterals_page.cut_length_m(lateral, ctx.plan.trees) for lateral in ctx.plan.laterals)
+    assert cut >= sum(lat.length_m + tally.ring_m(lat, ctx.plan.trees) for lat in ctx.plan.laterals)
 
 
 def test_long_ids_are_never_cut_or_small():

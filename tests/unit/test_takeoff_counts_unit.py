@@ -207,3 +207,11 @@ def test_cost_of_a_tap(costs, taps, each):
     made = SimpleNamespace(total=[SimpleNamespace(cost=c) for c in costs])
     assert money.cost_per_tap(made, taps) == each
     assert math.isnan(money.cost_per_tap(made, 0))
+
+
+@pytest.mark.parametrize("builder", ["B", "C"])
+def test_a_join_where_two_sections_meet_is_loaded_by_the_branch_s_crew(builder):
+    trunk = line([pipe(0.0, 40.0, "1-1/4")], ((0.0, 25.0, "B"), (25.0, 40.0, "C")))
+    own = bush.hung("M1.1", [(0, 25), (9, 25)], [1.2, 1.2], "M1", 25.0)
+    twig = line([pipe(0.0, 9.0, "3/4")], ((0.0, 9.0, builder),), own)
+    assert counted(job(trunk, twig), (tally._join, twig)) == {(builder, "JOIN 1-1/4 x 3/4"): 1}

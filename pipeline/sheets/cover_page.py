@@ -154,7 +154,8 @@ def _sections(ctx: SheetContext, pages: Composer) -> None:
         [
             s.section_id, ", ".join(s.mainline_ids),
             say(ctx, ctx.units.length(sum(b - a for _, a, b in s.pieces))), str(len(s.lateral)), str(s.taps),
-            say(ctx, f"{s.crew_hours:.1f}"), ctx.check_code(s.section_id), "", "",
+            say(ctx, f"{s.crew_hours:.1f}"), ctx.check_code(s.section_id), ctx.revision_of(s.section_id)[0],
+            "", "",
         ]
         for s in ctx.plan.sections
     ]
@@ -164,7 +165,8 @@ def _sections(ctx: SheetContext, pages: Composer) -> None:
         Column(ctx.w("cover.mainline"), 62.0, "right"), Column(ctx.w("cover.laterals"), 46.0, "right"),
         Column(ctx.w("cover.taps"), 42.0, "right", bold=True),
         Column(ctx.w("cover.col_hours").replace("|", "\n"), 48.0, "right"),
-        Column(ctx.w("cover.col_code"), 70.0, "center"), Column(ctx.w("cover.col_crew"), 60.0),
+        Column(ctx.w("cover.col_code"), 70.0, "center"), Column(ctx.w("cover.col_rev"), 26.0, "center"),
+        Column(ctx.w("cover.col_crew"), 50.0),
         Column(ctx.w("cover.col_built"), 40.0, "center", tick=True),
     ])
     pages.space()

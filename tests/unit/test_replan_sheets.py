@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 from pipeline.replan import replan
 from pipeline.resources import template_rows
+from pipeline.sheets import cover_page
 from pipeline.sheets.change_map import draw
 from pipeline.sheets.change_words import step_text
 from pipeline.sheets.context import make_context
@@ -115,3 +116,16 @@ def test_a_section_that_only_begins_where_a_stretch_hung_again_ends_keeps_its_sh
                 assert {s.section_id for s in made.change.steps if s.action == "mend"} == {below}
                 tried += 1
     assert tried
+
+
+def test_the_cover_names_the_revision_of_each_section_s_sheets():
+    """A crew must not throw away the sheets that a repair left as they are."""
+    result = bush(2)
+    made = repaired(result, tree_item(result.plan, "tree_down", result.plan.laterals[0].tree[0]))
+    context = make_context(plan=made.plan, terrain=result.terrain, ground=result.ground)
+    shown = [m.text for page in cover_page.build(context) for m in flat(page.marks) if isinstance(m, Text)]
+    touched = {s.section_id for s in made.change.sections}
+    assert {s.section_id for s in made.plan.sections} - touched, "some section keeps its sheets"
+    assert touched
+    letters = [text for text in shown[shown.index(made.plan.sections[0].section_id):] if text in ("A", "B")]
+    assert letters == ["B" if s.section_id in touched else "A" for s in made.plan.sections]

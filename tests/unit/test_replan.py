@@ -113,13 +113,21 @@ def test_a_storm_beside_the_bush_is_refused_with_a_reason():
 # ---------------------------------------------------------------- the choice
 
 
+def small_case(seed, first):
+    """Return the first of a row of storms that leaves two to six pieces open: plans change, so storms are sought."""
+    result = bush(seed)
+    for storm_seed in range(first, first + 40):
+        site = site_of(result, random_storm(result.plan, storm_seed, 3))
+        case = make_case(site, assess(site))
+        if 2 <= sum(len(p.legal) > 1 for p in case.pieces) <= 6:
+            return case
+    raise AssertionError("no storm of forty leaves two to six pieces open")
+
+
 @pytest.mark.parametrize(("seed", "storm_seed"), [(0, 11), (1, 12), (2, 13), (0, 14), (1, 5)])
 def test_the_chosen_combination_is_the_cheapest_of_all(seed, storm_seed):
-    """Every combination of legal options is worked out one by one: brute force over at most six open pieces."""
-    result = bush(seed)
-    site = site_of(result, random_storm(result.plan, storm_seed, 3))
-    case = make_case(site, assess(site))
-    assert sum(len(p.legal) > 1 for p in case.pieces) <= 6
+    """Every combination of legal options is worked out one by one: brute force over two to six open pieces."""
+    case = small_case(seed, storm_seed)
     plain = Evaluator(case)
     outcomes = [plain.evaluate(choice) for choice in itertools.product(*(p.legal for p in case.pieces))]
     costs = sorted(o.cost for o in outcomes if not isinstance(o, str))

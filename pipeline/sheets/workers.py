@@ -58,7 +58,7 @@ def _work(make: Callable[[str], T], names: Sequence[str], out: Connection) -> No
     for name in names:
         try:
             made: tuple[bool, object] = True, make(name)
-        except Exception as problem:
+        except Exception as problem:  # not swallowed: it travels to the parent, which raises it there
             out.send((False, problem))
             return
         out.send(made)

@@ -60,7 +60,8 @@ def locate(base: Path, name: str, where: str) -> Path | Problem:
     except (OSError, ValueError) as fault:
         return Problem(name[:80], where, f"a name that cannot be opened ({fault})", "a file", "Name another file.")
     found = "a folder" if is_folder else "no such file"
-    return Problem(name, where, found, "a file", near or f"Paths start at the bush file's folder, {base.name or '.'}.")
+    return Problem(name, where, found, "a file", near or (
+        f"It was looked for in {base.absolute()}; names in a bush file start at the bush file's folder."))
 
 
 def _nearest(path: Path) -> str:

@@ -96,3 +96,13 @@ def test_ordinary_paths_of_any_system_are_no_addresses(tmp_path, name: str) -> N
     found = guard.locate(tmp_path, name, "trees.file")
     assert isinstance(found, Problem)
     assert found.found == "no such file"
+
+
+@pytest.mark.parametrize("base", [".", "deep"])
+def test_a_missing_file_is_told_with_the_folder_it_was_looked_for_in(tmp_path, monkeypatch, base) -> None:
+    """A file that a command names lies where the user stands, not at a bush file: "start at .." helped nobody."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "deep").mkdir()
+    problem = guard.locate(Path(base), "nope.gpx", "storm file")
+    assert problem.found == "no such file"
+    assert str(tmp_path / base if base != "." else tmp_path) in problem.remedy

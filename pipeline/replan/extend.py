@@ -13,6 +13,7 @@ from pipeline.records import GradeConfidence, Lateral, Mainline
 from pipeline.replan.damage import Assessment
 from pipeline.replan.regroup import SAMPLE_M, SPAN_SHARE, confidence_of, crosses
 from pipeline.replan.site import HIT_M, Bill, Site, add
+from pipeline.takeoff.tally import tubing_m
 
 _SURENESS: tuple[GradeConfidence, ...] = ("high", "level it", "unknown")
 
@@ -140,8 +141,8 @@ def _sureness(site: Site, lateral: Lateral, xyz: np.ndarray, t: int) -> GradeCon
 
 def extend_parts(site: Site, parts: Bill, was: Lateral, now: Lateral) -> None:
     """Add what going on takes: tubing, drops, tees and spouts; the end ring moves to the new last tree."""
-    taps = float(now.taps - was.taps)
-    add(parts, "TUBING", now.length_m - was.length_m)
+    taps, trees = float(now.taps - was.taps), site.plan.trees
+    add(parts, "TUBING", max(tubing_m(now, trees) - tubing_m(was, trees), 0.0))  # the old ring is part of what is there
     add(parts, "TEE", taps)
     add(parts, "DROP TUBING", taps * site.plan.settings.laterals.drop_length_m)
     add(parts, "SPOUT", taps)

@@ -18,8 +18,8 @@ from pipeline.replan.ids import Ids
 from pipeline.replan.regroup import Closed, regrouped
 from pipeline.replan.site import Bill, Site, add, merged
 from pipeline.replan.splice import Decision, Lines, splice
+from pipeline.takeoff.tally import tubing_m
 
-RING_M = 1.24  # tubing round the last tree: girth of a 30 cm trunk and slack; rules.csv takeoff.unknown_dbh, ring_slack
 Choice = tuple[int, ...]
 
 
@@ -317,7 +317,7 @@ def new_parts(site: Site, parts: Bill, lateral: Lateral) -> None:
     size = next((p.nominal for p in site.plan.flow.pipes if p.mainline_id == lateral.mainline_id and p.role != "dry"
                  and p.from_station_m - 1e-6 <= lateral.entry_station_m <= p.to_station_m + 1e-6), "")
     add(parts, f"ENTRY {size}".strip(), 1.0)
-    add(parts, "TUBING", lateral.length_m + RING_M)
+    add(parts, "TUBING", tubing_m(lateral, site.plan.trees))
     add(parts, "TEE", lateral.taps - 1.0)
     add(parts, "END RING", 1.0)
     add(parts, "DROP TUBING", lateral.taps * site.plan.settings.laterals.drop_length_m)

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from math import isfinite
 
-from pipeline.records import Lateral, Section, Trees
+from pipeline.records import Lateral, Section
 from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import geo_uri_fine
 from pipeline.sheets.marks import Page
 from pipeline.sheets.table import BODY_PT, WRITE_IN_ROW_PT, Cell, Column, Row
 from pipeline.sheets.text import width_pt
-from pipeline.takeoff.tally import ring_m
+from pipeline.takeoff.tally import CUT_SLACK, tubing_m
 
-# Pipe cut beyond the measured length, for knots, ties and the ends; ours.
-CUT_SLACK = 0.03
 _FLAT = "▼"
 
 
@@ -39,7 +37,7 @@ def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
     _notes(ctx, pages)
     pages.table(rows, _columns(ctx, laterals), row_height=WRITE_IN_ROW_PT, reserve_pt=20.0, even=False)
     pages.space(3.0)
-    cut = sum(cut_length_m(lateral, ctx.plan.trees) for lateral in laterals)
+    cut = sum(tubing_m(lateral, ctx.plan.trees) for lateral in laterals)
     pages.para(ctx.w(
         "laterals.total", laterals=len(laterals), trees=sum(len(lat.tree) for lat in laterals), taps=taps,
         length=say(ctx, ctx.units.length(cut)),
@@ -62,11 +60,6 @@ def in_line_order(ctx: SheetContext, section: Section) -> list[Lateral]:
     order = {name: i for i, name in enumerate(section.mainline_ids)}
     laterals = [ctx.plan.laterals[i] for i in section.lateral]
     return sorted(laterals, key=lambda lat: (order.get(lat.mainline_id, 0), lat.entry_station_m, lat.lateral_id))
-
-
-def cut_length_m(lateral: Lateral, trees: Trees) -> float:
-    """Return the length of pipe to cut for a lateral: its run with slack, and the ring round its last tree."""
-    return lateral.length_m * (1.0 + CUT_SLACK) + ring_m(lateral, trees)
 
 
 def _columns(ctx: SheetContext, laterals: list[Lateral]) -> list[Column]:
@@ -97,7 +90,7 @@ def _row(ctx: SheetContext, lateral: Lateral, running: int) -> Row:
     flat = _FLAT if round(grade, 1) < ctx.plan.settings.laterals.aim_grade_pct else ""
     height = say(ctx, units.height_value(entry_m)) if isfinite(entry_m) else "?"
     word = ctx.w(f"laterals.grade_{lateral.grade_confidence.replace(' ', '_')}").replace(" ", "\u00a0")
-    length, cut = (say(ctx, units.length_value(v)) for v in (lateral.length_m, cut_length_m(lateral, ctx.plan.trees)))
+    length, cut = (say(ctx, units.length_value(v)) for v in (lateral.length_m, tubing_m(lateral, ctx.plan.trees)))
     return [
         Cell(lateral.lateral_id, tag="lateral"),
         Cell(f"{say(ctx, units.station(lateral.entry_station_m))}\n{height}", uri=uri, tag="entry"),

@@ -9,12 +9,13 @@ from math import ceil, isfinite
 from pipeline.records import Pipe, Section
 from pipeline.sheets.compose import LINE_FACTOR, TEXT_PT, Composer, TickList, say, write_line
 from pipeline.sheets.context import SheetContext
-from pipeline.sheets.laterals_page import CUT_SLACK, cut_length_m, in_line_order
+from pipeline.sheets.laterals_page import in_line_order
 from pipeline.sheets.local import tied
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.parts import in_units, part_name, task_name, whole
 from pipeline.sheets.table import BODY_PT, WRITE_IN_ROW_PT, Column, Row
 from pipeline.sheets.text import width_pt, wrap
+from pipeline.takeoff.tally import CUT_SLACK, tubing_m
 
 _CUT_COLUMNS = 5
 _CUT_REST_PT = 76.0  # of a column beside its ID
@@ -124,11 +125,11 @@ def size_name(ctx: SheetContext, nominal: str) -> str:
 
 def _cut_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add lengths to cut before going in, longest first, so that offcuts serve the short ones."""
-    laterals = sorted(in_line_order(ctx, section), key=lambda lat: (-cut_length_m(lat, ctx.plan.trees), lat.lateral_id))
+    laterals = sorted(in_line_order(ctx, section), key=lambda lat: (-tubing_m(lat, ctx.plan.trees), lat.lateral_id))
     if not laterals:
         return
     cells = [
-        (lat.lateral_id, say(ctx, ctx.units.length_value(cut_length_m(lat, ctx.plan.trees))), str(lat.taps))
+        (lat.lateral_id, say(ctx, ctx.units.length_value(tubing_m(lat, ctx.plan.trees))), str(lat.taps))
         for lat in laterals
     ]
     longest = max(width_pt(name, BODY_PT, bold=True) for name, _, _ in cells)

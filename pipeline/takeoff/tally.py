@@ -18,6 +18,7 @@ from pipeline.units import CFM_M3_S
 
 PIPE_TIE_EVERY_M = 0.3048  # rules.csv takeoff.pipe_tie
 TIE_WRAP_M = 1.0  # side-tie wire beyond the distance to its tree; rules.csv takeoff.tie_wrap
+CUT_SLACK = 0.03  # tubing beyond the run, for ties; rules.csv takeoff.cut_slack
 RING_SLACK_M = 0.3  # tubing beyond the girth of the last tree; rules.csv takeoff.ring_slack
 UNKNOWN_DBH_CM = 30.0  # where a tree's diameter is missing; rules.csv takeoff.unknown_dbh
 FLAG_SUPPORT_M, FLAG_TREE_M = 0.5, 0.25  # rules.csv takeoff.flag_support, takeoff.flag_tree
@@ -260,6 +261,11 @@ def _loops(job: Job, line: Line) -> None:
         job.add(line.section(station_m), "LOOP", 1)
 
 
+def tubing_m(lateral: Lateral, trees: Trees) -> float:
+    """Return the tubing to cut for a lateral: its run with slack, and the turn round its last tree."""
+    return lateral.length_m * (1.0 + CUT_SLACK) + ring_m(lateral, trees)
+
+
 def ring_m(lateral: Lateral, trees: Trees) -> float:
     """Return the tubing that goes round the last tree of a lateral: its girth, ``pi d``, and a little for the knot."""
     last_cm = float(trees.dbh_cm[lateral.tree[-1]]) if lateral.tree else UNKNOWN_DBH_CM
@@ -273,7 +279,7 @@ def _laterals(job: Job) -> None:
         section_id = job.lateral_section.get(i, line.section(lateral.entry_station_m))
         sap_pipe = next((p for p in line.at(lateral.entry_station_m) if p.role != "dry"), None)
         job.add(section_id, f"ENTRY {sap_pipe.nominal}" if sap_pipe else "ENTRY", 1)
-        job.add(section_id, "TUBING", lateral.length_m + ring_m(lateral, job.trees))
+        job.add(section_id, "TUBING", tubing_m(lateral, job.trees))
         job.add(section_id, "TEE", lateral.taps - 1)
         job.add(section_id, "END RING", 1)
         job.add(section_id, "DROP TUBING", lateral.taps * job.settings.laterals.drop_length_m)

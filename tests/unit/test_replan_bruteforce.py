@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import math
 from collections import Counter
 from functools import cache
 from pathlib import Path
@@ -27,7 +28,11 @@ from storm_sites import bush, storm_of, tree_item
 
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 KINDS = ("tree_down", "hung", "top_broken", "root_plate", "retire")
-ROUND_TRUNK_M = 1.24  # rules.csv: tubing round a trunk of unknown diameter, with its slack
+
+
+def round_trunk_m(dbh_cm: float) -> float:
+    """Return the tubing round a trunk with its slack; rules.csv: a foot, 30 cm where no diameter was measured."""
+    return math.pi * (30.0 if math.isnan(dbh_cm) else dbh_cm) / 100.0 + 0.3
 
 
 @cache
@@ -81,7 +86,8 @@ def reckoned(old, new, storm) -> float:
             pipe = next(p for p in old.flow.pipes if p.mainline_id == la.mainline_id and p.role != "dry"
                         and p.from_station_m - 1e-6 <= la.entry_station_m <= p.to_station_m + 1e-6)
             long = float(np.linalg.norm(np.diff(la.xyz_m, axis=0), axis=1).sum())
-            need.update({f"ENTRY {pipe.nominal}": 1, "TUBING": long + ROUND_TRUNK_M, "TEE": la.taps - 1, "END RING": 1,
+            cut = 1.03 * long + round_trunk_m(float(trees.dbh_cm[la.tree[-1]]))
+            need.update({f"ENTRY {pipe.nominal}": 1, "TUBING": cut, "TEE": la.taps - 1, "END RING": 1,
                          "DROP TUBING": la.taps * settings.laterals.drop_length_m, "SPOUT": la.taps})
     money = sum(price(code) * (n - min(n, back[code])) for code, n in need.items())
     hours = sum(minutes(code) * n for code, n in need.items()) / 60.0

@@ -11,6 +11,7 @@ from pipeline.sheets.change_map import draw
 from pipeline.sheets.change_words import step_text
 from pipeline.sheets.context import make_context
 from pipeline.sheets.marks import Circle, Group, Rect, Text
+from pipeline.takeoff.tally import tubing_m
 
 from storm_sites import bush, grown, storm_of, tree_item
 
@@ -129,3 +130,15 @@ def test_the_cover_names_the_revision_of_each_section_s_sheets():
     assert touched
     letters = [text for text in shown[shown.index(made.plan.sections[0].section_id):] if text in ("A", "B")]
     assert letters == ["B" if s.section_id in touched else "A" for s in made.plan.sections]
+
+
+def test_the_load_of_each_section_is_what_its_cut_list_asks_for():
+    """Planned and repaired: whoever cuts every lateral of a section has loaded the tubing for it, and no more."""
+    result = bush(2)
+    made = repaired(result, tree_item(result.plan, "tree_down", result.plan.laterals[0].tree[0]))
+    for plan in (result.plan, made.plan):
+        for section in plan.sections:
+            cut = sum(tubing_m(plan.laterals[i], plan.trees) for i in section.lateral)
+            loaded = sum(p.quantity for p in plan.takeoff.by_section
+                         if (p.section_id, p.code) == (section.section_id, "TUBING"))
+            assert np.isclose(loaded, cut)

@@ -79,6 +79,7 @@ def test_ground_defaults_are_ruled() -> None:
     ("takeoff.tie_wrap", tally.TIE_WRAP_M),
     ("pair.riser", risers.RISER_EVERY_M / FT_M),
     ("pair.wet_share", choose.WET_SHARE),
+    ("takeoff.cut_slack", 100.0 * tally.CUT_SLACK),
     ("takeoff.ring_slack", tally.RING_SLACK_M),
     ("takeoff.unknown_dbh", tally.UNKNOWN_DBH_CM),
     ("takeoff.valve_taps", tally.VALVE_TAPS),

@@ -233,15 +233,9 @@ def test_cut_length_is_the_length_with_slack_and_the_turn_round_the_last_tree():
     ctx = context()
     lateral = ctx.plan.laterals[0]
     needed = 1.03 * lateral.length_m + math.pi * ctx.plan.trees.dbh_cm[lateral.tree[-1]] / 100.0 + 0.3
-    assert laterals_page.cut_length_m(lateral, ctx.plan.trees) == pytest.approx(needed)
+    assert tally.tubing_m(lateral, ctx.plan.trees) == pytest.approx(needed)
     shown = words_of(laterals_page.build(ctx, ctx.plan.sections[0]))
     assert Units("us").length_value(needed) in shown
-
-
-def test_no_lateral_is_cut_shorter_than_the_take_off_counts():
-    ctx = context()
-    cut = sum(laterals_page.cut_length_m(lateral, ctx.plan.trees) for lateral in ctx.plan.laterals)
-    assert cut >= sum(lat.length_m + tally.ring_m(lat, ctx.plan.trees) for lat in ctx.plan.laterals)
 
 
 def test_long_ids_are_never_cut_or_small():

@@ -318,6 +318,8 @@ def _survey() -> list[Case]:
         case("a GeoJSON cut short", trees("t.geojson", '{"type": "FeatureCollection", "features": [{"ty'),
              "breaks off"),
         case("a GeoJSON of another type", trees("t.geojson", '{"type": "Topology"}'), "JSON of the type 'Topology'"),
+        case("a GeoJSON whose type is no word", trees("t.geojson", '{"type": {"name": "FeatureCollection"}}'),
+             "JSON of the type"),
         case("JSON that nests without end", trees("t.geojson", '{"type": ' + "[" * 100_000), "breaks off"),
         case("an empty GeoJSON", trees("t.geojson", '{"type": "FeatureCollection", "features": []}'), "no rows"),
         case("a GeoPackage with names that are no text", both(trees("t.gpkg"), layer("t.gpkg", POINTS), spoilt(

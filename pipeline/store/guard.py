@@ -213,7 +213,7 @@ def _geojson(path: Path, name: str, where: str) -> str | Problem:
             "Export the file again; it may be cut short.",
         )
     kind = document.get("type") if isinstance(document, dict) else None
-    if kind not in _GEOJSON_TYPES:
+    if not isinstance(kind, str) or kind not in _GEOJSON_TYPES:  # a type may be a list or an object
         return Problem(
             name, where, f"JSON of the type {str(kind)[:40]!r}", "a GeoJSON FeatureCollection (RFC 7946)",
             "Export the data as GeoJSON.",

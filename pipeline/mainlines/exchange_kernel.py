@@ -134,6 +134,7 @@ def walk(
 def tie_on(  # noqa: C901
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, pull: float, full: float,
     which: I64, count: int, gone: I64, gone_down: I64, gone_z: F64, n: int, slot: I32, log: I64, logged: int,
+    tile: I64, mark: int,
 ) -> int:
     """Tie fragments to the network, cheapest first; return the log length."""
     tied = np.zeros(count, dtype=np.int64)
@@ -147,7 +148,7 @@ def tie_on(  # noqa: C901
             left += tied[f] == 0
         if left == 0:
             break
-        want = appetite(g, c, s, box[0], box[1], box[2], box[3])
+        want, _ = appetite(g, c, s, box, tile, mark)
         lab = search(g, s, p, box, bands, want, pull, full, 0.0, -1, math.inf)
         best = math.inf
         leaf = -1

@@ -33,6 +33,8 @@ from pipeline.mainlines.state_kernel import (
 )
 
 INF = math.inf
+TILE = 8  # nodes along the side of a tile
+NO_TILE = np.zeros(0, dtype=np.int64)
 
 
 class Labels(NamedTuple):
@@ -52,20 +54,38 @@ class Labels(NamedTuple):
 
 
 @njit(cache=True)
-def appetite(g: Graph, c: Cover, s: State, r0: int, c0: int, r1: int, c1: int) -> F32:
-    """Return for each node of a box the taps still unserved that a line there could take."""
+def appetite(
+    g: Graph, c: Cover, s: State, box: tuple[int, int, int, int], tile: I64 = NO_TILE, mark: int = 0
+) -> tuple[F32, float]:
+    """Return for each node of a box the taps still unserved that a line there could take, and how many there are.
+
+    With tiles, nodes of a tile without the mark are shut: their appetite is negative.
+    """
+    r0, c0, r1, c1 = box
     out = np.zeros((r1 - r0) * (c1 - c0), dtype=np.float32)
+    across = (g.cols + TILE - 1) // TILE
+    s.counter[0] += 1
+    seen = s.counter[0]
+    left = 0.0
     n = 0
     for r in range(r0, r1):
         for col in range(c0, c1):
+            if tile.shape[0] > 0 and tile[(r // TILE) * across + col // TILE] != mark:
+                out[n] = -1.0
+                n += 1
+                continue
             a = r * g.cols + col
             total = 0.0
             for i in range(c.start[a], c.start[a + 1]):
-                if s.served_by[c.tree[i]] == 0:
-                    total += c.taps[c.tree[i]]
+                t = c.tree[i]
+                if s.served_by[t] == 0:
+                    total += c.taps[t]
+                    if s.stamp[t] != seen:
+                        s.stamp[t] = seen
+                        left += c.taps[t]
             out[n] = total
             n += 1
-    return out
+    return out, left
 
 
 @njit(cache=True)
@@ -76,8 +96,9 @@ def search(  # noqa: C901
     """Search upstream from every node of the network in the box; see the module's recurrence.
 
     ``want`` is the appetite per node; a node's cost is multiplied by
-    ``1 + pull * (1 - min(1, want / full))``, which draws lines to trees. ``gain_rate`` turns
-    appetite into expected taps per metre. With ``first >= 0`` only that node is a source.
+    ``1 + pull * (1 - min(1, want / full))``, which draws lines to trees; a node of negative appetite is
+    not entered. ``gain_rate`` turns appetite into expected taps per metre. With ``first >= 0`` only that
+    node is a source. Paths dearer than ``limit`` metres, attraction apart, are not followed farther.
     """
     r0, c0, r1, c1 = box
     rows = r1 - r0
@@ -106,6 +127,8 @@ def search(  # noqa: C901
         for j in range(cols):
             a = (r0 + i) * g.cols + c0 + j
             if s.down[a] == OUT or (first >= 0 and a != first):
+                continue
+            if want[i * cols + j] < 0.0:
                 continue
             b = (i * cols + j) * bands
             cost[b] = 0.0
@@ -139,7 +162,7 @@ def search(  # noqa: C901
         if z[lab] < low_z[node]:
             low_z[node] = z[lab]
             low_cost[node] = cost[lab]
-        if cost[lab] > limit:
+        if true[lab] > limit:
             continue
         i = node // cols
         j = node - i * cols
@@ -152,11 +175,11 @@ def search(  # noqa: C901
             if z[lab] > g.arc_e[a, k]:
                 continue
             b = a + g.offset[k]
-            if s.used[b] > 0 or not passable(g, s.used, a, k):
-                continue
-            zz = max(z[lab] + g.grade * g.run_m[k], g.arc_m[a, k])
             nb = ni * cols + nj
             w = want[nb]
+            if w < 0.0 or s.used[b] > 0 or not passable(g, s.used, a, k):
+                continue
+            zz = max(z[lab] + g.grade * g.run_m[k], g.arc_m[a, k])
             price = arc_price(g, p, a, k, b, zz)
             cc = cost[lab] + price * (1.0 + pull * (1.0 - min(1.0, w / full)))
             if zz >= low_z[nb] and cc >= low_cost[nb]:
@@ -306,20 +329,31 @@ def candidates(lab: Labels, tap_m: float, block: int) -> list[tuple[float, int]]
 
 
 @njit(cache=True)
-def grow_round(  # noqa: C901
-    g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int,
-    pull: float, full: float, reach_m: float, block: int, jitter: float, log: I64, logged: int,
-) -> tuple[int, int]:
-    """Search once and lay the paths that pay; return (log length, paths laid).
+def look(
+    g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, pull: float, full: float,
+    reach_m: float, jitter: float, tile: I64, mark: int,
+) -> Labels:
+    """Search a box from the network in it; ``jitter`` blurs appetites at random by up to that share.
 
-    One end per ``block`` x ``block`` nodes is looked at; ``jitter`` blurs appetites at random by up
-    to that share, so that repeated growth does not lay the same lines again.
+    With jitter, repeated growth does not lay the same lines again. What costs more than all taps left
+    are worth is not looked at; the hope of a tap is spread over its whole disc, hence a disc farther.
     """
-    want = appetite(g, c, s, box[0], box[1], box[2], box[3])
+    want, left = appetite(g, c, s, box, tile, mark)
     if jitter > 0.0:
         for i in range(want.shape[0]):
             want[i] *= 1.0 + jitter * (2.0 * random_unit(s.rng) - 1.0)
-    lab = search(g, s, p, box, bands, want, pull, full, 2.0 / (math.pi * reach_m), -1, INF)
+    limit = p.tap_m * left + 2.0 * reach_m
+    return search(g, s, p, box, bands, want, pull, full, 2.0 / (math.pi * reach_m), -1, limit)
+
+
+@njit(cache=True)
+def lay_paths(
+    g: Graph, c: Cover, s: State, p: Price, lab: Labels, reach_m: float, block: int, log: I64, logged: int
+) -> tuple[int, int]:
+    """Lay the paths that pay, most profitable first; return (log length, paths laid).
+
+    One end per ``block`` x ``block`` nodes is looked at.
+    """
     heap = candidates(lab, p.tap_m, block)
     heapq.heapify(heap)
     s.counter[2] += 1

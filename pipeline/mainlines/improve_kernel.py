@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.compiled import njit
 from pipeline.mainlines.exchange_kernel import fragments, tie_on
-from pipeline.mainlines.grow_kernel import grow_round
+from pipeline.mainlines.grow_kernel import NO_TILE, TILE, lay_paths, look
 from pipeline.mainlines.lattice_kernel import F64, I64
 from pipeline.mainlines.state_kernel import (
     Cover,
@@ -74,17 +74,21 @@ def trim_box(
 def grow_box(
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
     pull: float, full: float, start: float, raise_by: float, rounds: int,
-    block: int, jitter: float, log: I64, logged: int,
+    block: int, jitter: float, log: I64, logged: int, tile: I64 = NO_TILE, mark: int = 0,
 ) -> int:
     """Grow in a box at rising prices of a tap, the last the real one; return the log length."""
     share = start
-    for _ in range(rounds):
+    lab = look(g, c, s, p, box, bands, pull, full, reach_m, jitter, tile, mark)
+    for turn in range(rounds):
         q = Price(p.tap_m * share, p.branch_m, p.ladder)
-        logged, laid = grow_round(g, c, s, q, box, bands, pull, full, reach_m, block, jitter, log, logged)
+        logged, laid = lay_paths(g, c, s, q, lab, reach_m, block, log, logged)
         if laid == 0:
             if share >= 1.0:
                 break
             share = min(1.0, share * raise_by)
+        # where nothing was laid the labels still stand, but another blur may show what they did not (measured)
+        if turn < rounds - 1 and (laid > 0 or jitter > 0.0):
+            lab = look(g, c, s, p, box, bands, pull, full, reach_m, jitter, tile, mark)
     return logged
 
 
@@ -209,6 +213,23 @@ def around(
 
 
 @njit(cache=True)
+def open_tiles(
+    g: Graph, tile: I64, mark: int, box: tuple[int, int, int, int], gone: I64, n: int, pad: int
+) -> None:
+    """Mark the tiles of a box, and those within ``pad`` nodes of a removed node: lines are laid anew only there."""
+    across = (g.cols + TILE - 1) // TILE
+    for i in range(box[0] // TILE, (box[2] - 1) // TILE + 1):
+        for j in range(box[1] // TILE, (box[3] - 1) // TILE + 1):
+            tile[i * across + j] = mark
+    for q in range(n):
+        r = gone[q] // g.cols
+        col = gone[q] - r * g.cols
+        for i in range(max(0, r - pad) // TILE, min(g.rows - 1, r + pad) // TILE + 1):
+            for j in range(max(0, col - pad) // TILE, min(g.cols - 1, col + pad) // TILE + 1):
+                tile[i * across + j] = mark
+
+
+@njit(cache=True)
 def lines_of(s: State, cols: int = 1, region: tuple[int, int, int, int] = EVERYWHERE) -> I64:
     """Return the nodes of the network in a region that are no sources."""
     first = min(region[0] * cols, s.down.shape[0])
@@ -238,11 +259,11 @@ def copy_into(a: State, b: State) -> None:
 @njit(cache=True)
 def recreate(
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
-    full: float, start: float, fresh: I64, scratch: I64, f: int,
+    full: float, start: float, fresh: I64, scratch: I64, f: int, tile: I64, mark: int,
 ) -> int:
     """Grow in a box with random tastes, trim what does not pay, and return how many fresh nodes stay."""
     f = grow_box(g, c, s, p, box, bands, reach_m, 4.0 * random_unit(s.rng), full * (0.5 + random_unit(s.rng)), start,
-                 10.0, 5, 1 + random_below(s.rng, 3), random_unit(s.rng), fresh, f)
+                 10.0, 5, 1 + random_below(s.rng, 3), random_unit(s.rng), fresh, f, tile, mark)
     for i in range(f - 1, -1, -1):
         a = fresh[i]
         if s.down[a] != -2 and s.children[a] == 0:
@@ -276,6 +297,7 @@ def improve(  # noqa: C901
     scratch = np.empty(size + 4096, dtype=np.int64)
     slot = np.full(size, -1, dtype=np.int32)
     doomed = np.zeros(size, dtype=np.int32)
+    tile = np.full(((g.rows + TILE - 1) // TILE) * ((g.cols + TILE - 1) // TILE), -1, dtype=np.int64)
     gained = 0.0
     top = 0.0
     if heat > 0.0:
@@ -298,7 +320,9 @@ def improve(  # noqa: C901
         n, saved, lost = ruin(g, c, s, p, centre, box, mode, most, gone, gone_down, gone_z, region)
         if n == 0:
             continue
-        box = around(g, box, gone, n, 2 + int(0.5 * reach_m / g.step_m), region)
+        pad = 2 + int(0.5 * reach_m / g.step_m)
+        open_tiles(g, tile, t, box, gone, n, pad)
+        box = around(g, box, gone, n, pad, region)
         s.counter[1] += 1
         f = 0
         start = 0.3 + 0.7 * random_unit(s.rng)
@@ -306,8 +330,8 @@ def improve(  # noqa: C901
             radius = 0 if mode < 0.2 else 1 + random_below(s.rng, 4)
             which, count = fragments(g, gone, gone_down, n, slot, doomed, centre, radius)
             f = tie_on(g, c, s, p, box, bands, 2.0 * random_unit(s.rng), full, which, count, gone, gone_down, gone_z,
-                       n, slot, fresh, 0)
-        f = recreate(g, c, s, p, box, bands, reach_m, full, start, fresh, scratch, f)
+                       n, slot, fresh, 0, tile, t)
+        f = recreate(g, c, s, p, box, bands, reach_m, full, start, fresh, scratch, f, tile, t)
         paid, won = value_out(g, c, s, p, fresh, f, fresh_down, fresh_z)
         better = (p.tap_m * won - paid) - (p.tap_m * lost - saved)
         warm = heat + (cool - heat) * t / tries

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.mainlines import cover_kernel, lattice_kernel, state_kernel
-from pipeline.mainlines.lattice_kernel import Surface
+from pipeline.mainlines.lattice_kernel import F32, MOVES, Surface
 from pipeline.mainlines.state_kernel import Cover, Graph
 from pipeline.records import Ground, Mask, Trees
 from pipeline.settings import Settings
@@ -25,6 +28,7 @@ MARGIN_HIGH_M = 0.10
 MARGIN_GRADE_PCT = 0.02
 # How far above its lowest legal place a line is expected to hang where laterals enter; ours.
 HANG_ABOVE_M = 0.10
+THREADS = 2
 EDGE = 2  # rings of closed nodes round the lattice, so that moves never leave the arrays
 
 
@@ -52,6 +56,18 @@ class Lattice:
         return np.column_stack((self.row0 + i * self.stride, self.col0 + j * self.stride))
 
 
+class Ways(NamedTuple):
+    """Every move from every node, each array of shape (nodes, 16): see the segment recurrence.
+
+    ``free_m`` is ``m`` as if the window had no upper end, ``inf`` where nothing may go.
+    """
+
+    m: F32
+    e: F32
+    cost: F32
+    free_m: F32
+
+
 def patches(lowest_m: npt.NDArray[np.float32], highest_m: npt.NDArray[np.float32]) -> tuple[
     npt.NDArray[np.float32], npt.NDArray[np.float32]
 ]:
@@ -63,24 +79,14 @@ def patches(lowest_m: npt.NDArray[np.float32], highest_m: npt.NDArray[np.float32
     return low, high
 
 
-def make_surface(
-    terrain: Terrain, ground: Ground, settings: Settings, *, capped: bool = True
-) -> tuple[Surface, float]:
-    """Return the raster truth for lines and the elevation subtracted from it.
-
-    Parameters
-    ----------
-    capped : bool
-        False takes the upper end of the window away (to ask how low any line could be).
-    """
+def make_surface(terrain: Terrain, ground: Ground, settings: Settings) -> tuple[Surface, float]:
+    """Return the raster truth for lines and the elevation subtracted from it."""
     finite = np.isfinite(terrain.z_m)
     base_m = float(np.floor(terrain.z_m[finite].min())) if finite.any() else 0.0
     low, high = patches(
         (ground.lowest_m + np.float32(settings.mainlines.sag_allowance_m + MARGIN_LOW_M)).astype(np.float32),
         (ground.highest_m - np.float32(MARGIN_HIGH_M)).astype(np.float32),
     )
-    if not capped:
-        high = np.full_like(high, np.inf)
     return Surface(
         ground=(terrain.z_m.astype(np.float64) - base_m).astype(np.float32),
         low=low,
@@ -114,12 +120,28 @@ def make_lattice(terrain: Terrain, surface: Surface, base_m: float, step_m: floa
     )
 
 
-def make_graph(lattice: Lattice, ladder_m: float) -> Graph:
+def make_ways(lattice: Lattice) -> Ways:
+    """Return what every move between neighbouring nodes allows, by threads that share the rows."""
+    n = lattice.rows * lattice.cols
+    out = Ways(*(np.full((n, MOVES), fill, dtype=np.float32) for fill in (np.inf, -np.inf, np.inf, np.inf)))
+    cuts = np.linspace(0, lattice.rows, THREADS + 1).astype(np.int64).tolist()
+
+    def span(first: int, last: int) -> None:
+        lattice_kernel.ways(
+            lattice.surface, lattice.rows, lattice.cols, lattice.row0, lattice.col0, lattice.stride, lattice.node_ok,
+            first, last, *out,
+        )
+
+    with ThreadPoolExecutor(THREADS) as crew:
+        for done in [crew.submit(span, *ends) for ends in pairwise(cuts)]:
+            done.result()
+    return out
+
+
+def make_graph(lattice: Lattice, ladder_m: float, ways: Ways | None = None) -> Graph:
     """Return the lattice's moves; ``floor`` is still open (filled once the sources are known)."""
     s = lattice.surface
-    arc_m, arc_e, arc_cost = lattice_kernel.arcs(
-        s, lattice.rows, lattice.cols, lattice.row0, lattice.col0, lattice.stride, lattice.node_ok
-    )
+    ways = ways or make_ways(lattice)
     offset, side_a, side_b, run_m = state_kernel.move_tables(lattice.cols, lattice.step_m)
     n = lattice.rows * lattice.cols
     rc = lattice.rowcol(np.arange(n))
@@ -128,7 +150,7 @@ def make_graph(lattice: Lattice, ladder_m: float) -> Graph:
     ground = s.ground[r, c]  # patch corner: near enough for bands, never used to judge
     return Graph(
         rows=lattice.rows, cols=lattice.cols, step_m=lattice.step_m, grade=s.grade, offset=offset, side_a=side_a,
-        side_b=side_b, run_m=run_m, arc_m=arc_m, arc_e=arc_e, arc_cost=arc_cost,
+        side_b=side_b, run_m=run_m, arc_m=ways.m, arc_e=ways.e, arc_cost=ways.cost,
         floor=np.full(n, np.inf, dtype=np.float32), ceiling=(ground + s.high[r, c]).astype(np.float32),
         ladder=(ground + np.float32(ladder_m)).astype(np.float32),
     )

@@ -29,6 +29,7 @@ Bools = npt.NDArray[np.bool_]
 # eight neighbours, then the eight knight's moves; (row, column)
 DR = np.array([0, -1, 0, 1, -1, -1, 1, 1, -1, -2, -2, -1, 1, 2, 2, 1], dtype=np.int64)
 DC = np.array([1, 0, -1, 0, 1, -1, -1, 1, 2, 1, -1, -2, -2, -1, 1, 2], dtype=np.int64)
+BACK = np.array([2, 3, 0, 1, 6, 7, 4, 5, 12, 13, 14, 15, 8, 9, 10, 11], dtype=np.int64)  # the move back
 MOVES = 16
 SAMPLES_PER_CELL = 2.5
 
@@ -89,34 +90,98 @@ def segment(surface: Surface, r0: float, c0: float, r1: float, c1: float) -> tup
 
 
 @njit(cache=True)
-def arcs(
-    surface: Surface, rows: int, cols: int, row0: float, col0: float, stride: float, node_ok: Bools
-) -> tuple[F32, F32, F32]:
-    """Return (m, e, cost) of every move from every node, each of shape (nodes, 16).
+def both_ways(
+    surface: Surface, r0: float, c0: float, r1: float, c1: float, low: F64, high: F64
+) -> tuple[float, float, float, float, float, float, float]:
+    """Return a straight segment walked from either end in one pass over the ground.
 
-    Node ``(i, j)`` stands at raster row ``row0 + i stride`` and column ``col0 + j stride``.
+    ``low`` and ``high`` are scratch, longer than the segment has samples.
+
+    Returns
+    -------
+    (m, e, m back, e back, cost, free m, free m back)
+        As `segment` has them; the free ones as if the window had no upper end, ``inf`` only where
+        nothing may go.
     """
-    n = rows * cols
-    arc_m = np.full((n, MOVES), np.inf, dtype=np.float32)
-    arc_e = np.full((n, MOVES), -np.inf, dtype=np.float32)
-    arc_cost = np.full((n, MOVES), np.inf, dtype=np.float32)
-    for i in range(rows):
+    rows, cols = surface.ground.shape
+    cells = math.hypot(r1 - r0, c1 - c0)
+    n = max(1, math.ceil(cells * SAMPLES_PER_CELL))
+    ds = cells * surface.cell_m / n
+    rise = surface.grade * ds
+    cost = 0.0
+    m = -math.inf
+    e = math.inf
+    open_up = True
+    for k in range(n + 1):
+        t = k / n
+        row = r0 + (r1 - r0) * t
+        col = c0 + (c1 - c0) * t
+        i = int(row + 0.5)
+        j = int(col + 0.5)
+        if row < -0.5 or col < -0.5 or i >= rows or j >= cols:
+            return math.inf, -math.inf, math.inf, -math.inf, math.inf, math.inf, math.inf
+        a = surface.cost[i, j]
+        g = ground_at(surface.ground, row, col)
+        if not a < math.inf or not math.isfinite(g):
+            return math.inf, -math.inf, math.inf, -math.inf, math.inf, math.inf, math.inf
+        p = min(max(int(row), 0), rows - 1)
+        q = min(max(int(col), 0), cols - 1)
+        low[k] = g + surface.low[p, q]
+        high[k] = g + surface.high[p, q]
+        m = max(m + rise, low[k])
+        open_up = open_up and m <= high[k]
+        e = min(e, high[k] - rise * k)
+        cost += a * (0.5 if k == 0 or k == n else 1.0)
+    back = -math.inf
+    e_back = math.inf
+    open_back = True
+    for k in range(n, -1, -1):
+        back = max(back + rise, low[k])
+        open_back = open_back and back <= high[k]
+        e_back = min(e_back, high[k] - rise * (n - k))
+    free, free_back = m, back
+    if not open_up:
+        m, e = math.inf, -math.inf
+    if not open_back:
+        back, e_back = math.inf, -math.inf
+    return m, e, back, e_back, cost * ds, free, free_back
+
+
+@njit(cache=True, nogil=True)
+def ways(
+    surface: Surface, rows: int, cols: int, row0: float, col0: float, stride: float, node_ok: Bools,
+    first: int, last: int, arc_m: F32, arc_e: F32, arc_cost: F32, free_m: F32,
+) -> None:
+    """Fill in the moves between the nodes of rows ``first`` to ``last`` and those right of or below them.
+
+    Each array has the shape (nodes, 16). Node ``(i, j)`` stands at raster row ``row0 + i stride`` and
+    column ``col0 + j stride``. Every move is written once, so spans of rows may be filled side by side.
+    """
+    room = math.ceil(3.0 * stride * SAMPLES_PER_CELL) + 2
+    low = np.empty(room)
+    high = np.empty(room)
+    for i in range(first, last):
         for j in range(cols):
             a = i * cols + j
             if not node_ok[a]:
                 continue
             for k in range(MOVES):
+                if DR[k] < 0 or (DR[k] == 0 and DC[k] < 0):
+                    continue
                 bi = i + DR[k]
                 bj = j + DC[k]
-                if bi < 0 or bj < 0 or bi >= rows or bj >= cols or not node_ok[bi * cols + bj]:
+                b = bi * cols + bj
+                if bj < 0 or bi >= rows or bj >= cols or not node_ok[b]:
                     continue
-                m, e, cost = segment(
-                    surface, row0 + i * stride, col0 + j * stride, row0 + bi * stride, col0 + bj * stride
+                m, e, back, e_back, cost, free, free_back = both_ways(
+                    surface, row0 + i * stride, col0 + j * stride, row0 + bi * stride, col0 + bj * stride, low, high
                 )
-                arc_m[a, k] = m
-                arc_e[a, k] = e
-                arc_cost[a, k] = cost
-    return arc_m, arc_e, arc_cost
+                arc_m[a, k], arc_e[a, k], free_m[a, k] = m, e, free
+                arc_m[b, BACK[k]], arc_e[b, BACK[k]], free_m[b, BACK[k]] = back, e_back, free_back
+                if m < math.inf:
+                    arc_cost[a, k] = cost
+                if back < math.inf:
+                    arc_cost[b, BACK[k]] = cost
 
 
 @njit(cache=True)

@@ -15,11 +15,13 @@ from pipeline.mainlines.chains import chains
 from pipeline.mainlines.lattice import (
     HANG_ABOVE_M,
     Lattice,
+    Ways,
     lateral_ceiling,
     make_cover,
     make_graph,
     make_lattice,
     make_surface,
+    make_ways,
 )
 from pipeline.mainlines.reasons import lifts, lowest_anywhere, reasons
 from pipeline.mainlines.regrow import Growth, regrow
@@ -79,7 +81,8 @@ def plan_network(
     surface, base_m = make_surface(terrain, ground, settings)
     area = terrain.shape[0] * terrain.shape[1] * terrain.cell_m**2
     lattice = make_lattice(terrain, surface, base_m, layout.step_for(effort, area))
-    graph = make_graph(lattice, settings.mainlines.ladder_m)
+    ways = make_ways(lattice)
+    graph = make_graph(lattice, settings.mainlines.ladder_m, ways)
     report("looking where lines can fall", 0.1)
     pinned = pinned_lines(site, lattice)
     sources = [*collection_sources(site, lattice, findings), *pinned_sources(site, lattice, pinned)]
@@ -98,7 +101,7 @@ def plan_network(
     report("straightening mainlines", 0.82)
     routes = straight_routes(Growth(site, lattice, graph, cover, price), state, sources, pinned, findings)
     report("asking why trees are left out", 0.92)
-    network = finished(site, lattice, cover, routes, sources, price)
+    network = finished(site, lattice, ways, cover, routes, sources, price)
     _, raw_m, raw_taps = state_kernel.cost_of(graph, cover, state, price)
     network.stats.update({"lattice_m": float(raw_m), "lattice_taps": float(raw_taps)})
     curve = worth_curve(graph, cover, state, price, settings.laterals.reach_m, network)
@@ -159,7 +162,8 @@ def straight_routes(
 
 
 def finished(
-    site: Site, lattice: Lattice, cover: Cover, routes: tuple[Route, ...], sources: list[Source], price: Price
+    site: Site, lattice: Lattice, ways: Ways, cover: Cover, routes: tuple[Route, ...], sources: list[Source],
+    price: Price,
 ) -> Network:
     """Return the network without twigs that do not pay, with a reason and a lift for every tree."""
     trees = site.trees
@@ -174,9 +178,8 @@ def finished(
     coverable[cover.tree[: int(cover.start[-1])]] = True
     lift = np.full(len(trees), np.nan)
     if sources:
-        free, _ = make_surface(site.terrain, site.ground, site.settings, capped=False)
         lowest = lowest_anywhere(
-            lattice, free, np.array([s.node for s in sources]), np.array([s.z for s in sources])
+            lattice, ways, np.array([s.node for s in sources]), np.array([s.z for s in sources])
         )
         lift = lifts(site.terrain, trees, site.settings, lattice, lowest)
     return Network(

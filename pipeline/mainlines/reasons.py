@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.mainlines import cover_kernel, lattice_kernel, reach_kernel, state_kernel
-from pipeline.mainlines.lattice import Lattice, lateral_ceiling
-from pipeline.mainlines.lattice_kernel import Surface
+from pipeline.mainlines import cover_kernel, reach_kernel, state_kernel
+from pipeline.mainlines.lattice import Lattice, Ways, lateral_ceiling
 from pipeline.records import Trees
 from pipeline.settings import Settings
 from pipeline.terrain.grid import Terrain
@@ -16,14 +15,14 @@ Floats = npt.NDArray[np.float64]
 
 
 def lowest_anywhere(
-    lattice: Lattice, free: Surface, source: npt.NDArray[np.int64], source_z: Floats
+    lattice: Lattice, ways: Ways, source: npt.NDArray[np.int64], source_z: Floats
 ) -> Floats:
     """Return the lowest line at every node if a line might hang as high as it likes."""
-    arc_m, arc_e, _ = lattice_kernel.arcs(
-        free, lattice.rows, lattice.cols, lattice.row0, lattice.col0, lattice.stride, lattice.node_ok
-    )
     _, _, _, run_m = state_kernel.move_tables(lattice.cols, lattice.step_m)
-    return reach_kernel.reach(lattice.rows, lattice.cols, free.grade, run_m, arc_m, arc_e, source, source_z)
+    high = np.where(np.isfinite(ways.free_m), np.float32(np.inf), np.float32(-np.inf))
+    return reach_kernel.reach(
+        lattice.rows, lattice.cols, lattice.surface.grade, run_m, ways.free_m, high, source, source_z
+    )
 
 
 def lifts(terrain: Terrain, trees: Trees, settings: Settings, lattice: Lattice, lowest: Floats) -> Floats:

@@ -13,14 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.mainlines import improve_kernel, layout
+from pipeline.mainlines import improve_kernel, layout, stand_kernel
 from pipeline.mainlines.assemble import all_lines
 from pipeline.mainlines.chains import chains
 from pipeline.mainlines.lattice import Lattice
 from pipeline.mainlines.report import guests_of
-from pipeline.mainlines.sources import Site, nearest_nodes, stub
+from pipeline.mainlines.sources import Site
 from pipeline.mainlines.state_kernel import ROOT, Cover, Graph, Price, State
-from pipeline.mainlines.straighten import Line, Puller, at_stations, host_nodes, join_places, lay
+from pipeline.mainlines.straighten import Line, Puller, host_nodes, join_places, lay
 from pipeline.records import Mask, Route
 
 Floats = npt.NDArray[np.float64]
@@ -98,20 +98,13 @@ def standing(growth: Growth, lines: list[Line], served: Mask) -> tuple[State, di
     lattice, cell_m = growth.lattice, growth.lattice.surface.cell_m
     s = layout.empty_state(lattice.rows * lattice.cols, len(served), 1)
     s.served_by[served] = 1
-    owner: dict[int, int] = {}
+    owner = np.full(lattice.rows * lattice.cols, -1, dtype=np.int64)
     for index, line in enumerate(lines):
-        length = float(line.stations(cell_m)[-1])
-        stations = np.append(np.arange(0.0, length, lattice.step_m / 2.0), length)
-        places, zs, _ = at_stations(lattice, line, stations)
-        for (row, col), z, station in zip(places.tolist(), zs.tolist(), stations.tolist(), strict=True):
-            for node in nearest_nodes(lattice, row, col, 1)[:1]:
-                s.used[node] = 1
-                z_node = stub(lattice, lattice.surface, row, col, z, node)
-                # below station 2 m a join would be a line of its own at the parent's lower end
-                if np.isfinite(z_node) and station >= min(2.0, length / 2.0) and not z_node >= s.z[node]:
-                    s.down[node], s.z[node] = ROOT, z_node
-                    owner[node] = index
-    return s, owner
+        stand_kernel.stand(
+            lattice.surface, lattice.rows, lattice.cols, lattice.row0, lattice.col0, lattice.stride, lattice.node_ok,
+            line.rc, line.z, line.stations(cell_m), line.fixed, lattice.step_m / 2.0, index, s.used, s.down, s.z, owner,
+        )
+    return s, {int(node): int(owner[node]) for node in np.flatnonzero(owner >= 0)}
 
 
 def grow(growth: Growth, s: State) -> None:

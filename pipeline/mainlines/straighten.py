@@ -8,6 +8,7 @@ and at last left as it was found on the lattice.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -27,6 +28,7 @@ LONGEST_RUN_M = 150.0  # of one straight run that the programme looks at; ours
 JOIN_SLIDE_M = 24.0  # how far from its fork on the lattice a branch may join; ours
 JOIN_STEP_M = 3.0
 NEAR_VERTEX_M = 4.5
+THREADS = 2
 LOOSE_MOVES = 3  # moves next to a fork that other lines need not respect: the fork may slide; ours
 
 
@@ -60,6 +62,9 @@ class Start:
     z: Floats
     direction: Floats
     station: Floats
+
+
+Branch = tuple[Start, Line | None]  # where a branch may begin, and its straight way from there
 
 
 @dataclass(slots=True, eq=False)
@@ -259,11 +264,14 @@ def pull_chain(puller: Puller, chain: Chain, start: Start, must: set[int], *, ra
     return Line(rc=rc, z=z, join_m=float(start.station[picked[0]]), source=chain.source)
 
 
-def lay(puller: Puller, chain: Chain, start: Start) -> Line | None:
-    """Return a chain and its branches as straight lines; branches without a legal way are counted."""
+def lay(puller: Puller, chain: Chain, start: Start, trial: Line | None = None) -> Line | None:
+    """Return a chain and its branches as straight lines; branches without a legal way are counted.
+
+    ``trial`` is how the chain was pulled from the same places before its siblings were laid.
+    """
     for c in [chain, *chain.children]:
         puller.raw.pop(id(c), None)
-    best, starts = best_pull(puller, chain, start)
+    best, branches = best_pull(puller, chain, start, trial)
     if best is None:
         for c in descendants(chain):
             puller.raw.pop(id(c), None)
@@ -271,8 +279,8 @@ def lay(puller: Puller, chain: Chain, start: Start) -> Line | None:
     puller.laid.append(segments_of(best.rc))
     for c in chain.children:
         puller.keep_clear(c)
-    for c, places in zip(chain.children, starts, strict=True):
-        child = lay(puller, c, places)
+    for c, (places, tried) in zip(chain.children, branches, strict=True):
+        child = lay(puller, c, places, tried)
         if child is None:
             best.lost += len(descendants(c))
         else:
@@ -280,34 +288,47 @@ def lay(puller: Puller, chain: Chain, start: Start) -> Line | None:
     return best
 
 
-def best_pull(puller: Puller, chain: Chain, start: Start) -> tuple[Line | None, list[Start]]:
-    """Return a chain as a straight line that most of its branches can start from, and where they may.
+def best_pull(puller: Puller, chain: Chain, start: Start, trial: Line | None) -> tuple[Line | None, list[Branch]]:
+    """Return a chain as a straight line that most of its branches can start from, and how they do.
 
-    Tried in turn: free, with its forks held fast, as found on the lattice.
+    Tried in turn: free, with its forks held fast, as found on the lattice. The trial is the free one where
+    no line laid since is in its way: what is best among more ways is best among fewer.
     """
     forks = {c.nodes[0] for c in chain.children}
     best: Line | None = None
-    best_starts: list[Start] = []
+    best_branches: list[Branch] = []
     fewest = len(chain.children) + 1
+    if trial is not None and not straighten_kernel.clear_way(trial.rc, puller.others(chain, trial.rc), puller.cell_m):
+        trial = None
     for must, raw in ((set[int](), False), (forks, False), (forks, True)):
-        line = pull_chain(puller, chain, start, must, raw=raw)
+        line = trial if trial is not None and not must and not raw else pull_chain(puller, chain, start, must, raw=raw)
         if line is None:
             continue
-        starts, failed = branch_starts(puller, chain, line)
+        branches = branch_starts(puller, chain, line)
+        failed = sum(tried is None for _, tried in branches)
         if failed < fewest:
-            best, best_starts, fewest = line, starts, failed
+            best, best_branches, fewest = line, branches, failed
         if failed == 0:
             break
-    return best, best_starts
+    return best, best_branches
 
 
-def branch_starts(puller: Puller, chain: Chain, line: Line) -> tuple[list[Start], int]:
-    """Return where each branch of a chain may start from its straight line, and how many find no way."""
-    starts, failed = [], 0
+def branch_starts(puller: Puller, chain: Chain, line: Line) -> list[Branch]:
+    """Return where each branch of a chain may start from its straight line, and its way; None where it finds none.
+
+    The branches do not see each other yet and are pulled side by side.
+    """
+    fork = [puller.lattice.rowcol(np.array(c.nodes[:1]))[0] for c in chain.children]
+    places = [join_places(puller, line, rc) for rc in fork]
     puller.laid.append(segments_of(line.rc))
-    for c in chain.children:
-        places = join_places(puller, line, puller.lattice.rowcol(np.array(c.nodes[:1]))[0])
-        starts.append(places)
-        failed += pull_chain(puller, c, places, set(), raw=False) is None
+
+    def one(c: Chain, start: Start) -> Line | None:
+        return pull_chain(puller, c, start, set(), raw=False)
+
+    if len(places) > 1:
+        with ThreadPoolExecutor(THREADS) as crew:
+            tried = list(crew.map(one, chain.children, places))
+    else:
+        tried = [one(c, start) for c, start in zip(chain.children, places, strict=True)]
     puller.laid.pop()
-    return starts, failed
+    return list(zip(places, tried, strict=True))

@@ -77,6 +77,26 @@ def crosses(p: F64, q: F64, others: F64) -> bool:
     return False
 
 
+@njit(cache=True)
+def past_join(p: F64, q: F64, cell_m: float) -> F64:
+    """Return where a line from p to q is first looked at: its join touches the parent, or another line's start."""
+    out = p.copy()
+    d = math.hypot(q[0] - p[0], q[1] - p[1]) * cell_m
+    out[0] += (q[0] - p[0]) * 0.5 / d
+    out[1] += (q[1] - p[1]) * 0.5 / d
+    return out
+
+
+@njit(cache=True)
+def clear_way(rc: F64, others: F64, cell_m: float) -> bool:
+    """Return whether a line, its first half metre apart, meets none of the segments."""
+    for k in range(rc.shape[0] - 1):
+        p = past_join(rc[0], rc[1], cell_m) if k == 0 else rc[k]
+        if crosses(p, rc[k + 1], others):
+            return False
+    return True
+
+
 class Guests(NamedTuple):
     """Trees that a raw path serves: place, highest line beside them, taps, nearest point of the path.
 
@@ -151,7 +171,7 @@ def taps_above(limit: F64, taps: F64, count: int, z: float) -> float:
     return lost
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def pull(  # noqa: C901
     surface: Surface, pts: F64, starts: int, start_z: F64, start_dir: F64, others: F64, must: I64, closed: I64,
     guests: Guests, jump: int, bands: int, bend_m: float, most_deg: float,
@@ -191,12 +211,9 @@ def pull(  # noqa: C901
                 continue
             p = pts[i].copy()
             if x < starts:
-                # the join itself touches its parent, or another line's start: test from half a metre on
-                d = math.hypot(pts[j, 0] - p[0], pts[j, 1] - p[1]) * cell
-                if d < 1.0:
+                if math.hypot(pts[j, 0] - p[0], pts[j, 1] - p[1]) * cell < 1.0:
                     continue
-                p[0] += (pts[j, 0] - p[0]) * 0.5 / d
-                p[1] += (pts[j, 1] - p[1]) * 0.5 / d
+                p = past_join(p, pts[j], cell)
             if crosses(p, pts[j], others):
                 continue
             m[j, x], e[j, x], w[j, x] = segment(surface, pts[i, 0], pts[i, 1], pts[j, 0], pts[j, 1])

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from pipeline.mainlines.lattice import HANG_ABOVE_M, lateral_ceiling, make_cover, make_graph, make_lattice, make_surface
 from pipeline.mainlines.regrow import Growth, grow, regrow, served_by, standing
-from pipeline.mainlines.sources import Site
+from pipeline.mainlines.sources import Site, nearest_nodes, stub
 from pipeline.mainlines.state_kernel import ROOT, Price
-from pipeline.mainlines.straighten import Line, Puller, low_line, segments_of
+from pipeline.mainlines.straighten import Line, Puller, at_stations, low_line, segments_of
 from pipeline.records import Pins
 
 from mainline_sites import formula, open_ground, point_at, quick, trees_at
@@ -76,6 +76,30 @@ def test_branches_start_along_the_line_at_its_own_height_and_not_at_its_foot():
     assert (s.z[roots] <= low + 0.25).all()
     assert (s.used[roots] == 1).all()
     assert s.served_by.tolist() == served.astype(int).tolist()
+
+
+@pytest.mark.parametrize("fixed", [False, True])
+def test_the_lattice_under_a_line_is_as_walked_station_by_station(fixed):
+    """Plain Python over the same stations: nearest open node, the stub to it, lowest of all that come there."""
+    growth, _, line = made(beside(REACH_M))
+    line.fixed = fixed
+    lattice = growth.lattice
+    served = np.zeros(len(growth.site.trees), np.bool_)
+    s, owner = standing(growth, [line], served)
+    length = float(line.stations(1.0)[-1])
+    stations = np.append(np.arange(0.0, length, lattice.step_m / 2.0), length)
+    places, zs, _ = at_stations(lattice, line, stations)
+    used: set[int] = set()
+    lowest: dict[int, float] = {}
+    for (row, col), z, station in zip(places.tolist(), zs.tolist(), stations.tolist(), strict=True):
+        node = nearest_nodes(lattice, row, col, 1)[0]
+        used.add(node)
+        there = stub(lattice, lattice.surface, row, col, z, node)
+        if np.isfinite(there) and station >= 2.0:
+            lowest[node] = min(there, lowest.get(node, np.inf))
+    assert set(np.flatnonzero(s.used).tolist()) == used
+    assert owner == dict.fromkeys(lowest, 0)
+    assert {node: float(s.z[node]) for node in owner} == pytest.approx(lowest, abs=1e-9)
 
 
 @pytest.mark.parametrize(("tap_m", "pays"), [(20.0, True), (3.0, False)])

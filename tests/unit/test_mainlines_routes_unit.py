@@ -197,12 +197,11 @@ def test_patch_windows_against_scipys_filters(seed):
     assert np.array_equal(got_high, minimum_filter(high, size=2, origin=-1, mode="nearest"))
 
 
-@pytest.mark.parametrize("capped", [True, False])
-def test_surface_keeps_its_margins(capped):
-    surface, base = lattice.make_surface(bush.terrain(), bush.ground(), Settings(), capped=capped)
+def test_surface_keeps_its_margins():
+    surface, base = lattice.make_surface(bush.terrain(), bush.ground(), Settings())
     assert base == 100.0
     assert surface.low[5, 5] == pytest.approx(0.762 + 0.0508 + 0.10, abs=1e-6)
-    assert surface.high[5, 5] == pytest.approx(3.048 - 0.10, abs=1e-6) if capped else np.isinf(surface.high[5, 5])
+    assert surface.high[5, 5] == pytest.approx(3.048 - 0.10, abs=1e-6)
     assert surface.grade == pytest.approx(chord_rules(Settings()).min_grade_pct / 100.0 + 0.0002)
     assert surface.ground == pytest.approx(bush.terrain().z_m - 100.0)
 

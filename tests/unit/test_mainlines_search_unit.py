@@ -291,11 +291,43 @@ def test_appetite_counts_the_taps_that_nobody_serves_yet():
     g = level()
     c = cover_of(ROWS * COLS, [(13, 0, 9.0), (13, 1, 9.0), (14, 1, 9.0), (50, 2, 9.0)], [1, 2, 4])
     s = layout.empty_state(ROWS * COLS, 3, 1)
-    want = grow_kernel.appetite(g, c, s, 1, 0, 3, COLS).reshape(2, COLS)
+    flat, left = grow_kernel.appetite(g, c, s, (1, 0, 3, COLS))
+    want = flat.reshape(2, COLS)
     assert want[0, :4].tolist() == [0.0, 3.0, 2.0, 0.0]
     assert want.sum() == 5.0
+    assert left == 3.0  # each tree once, however many nodes could serve it
     s.served_by[1] = 1
-    assert grow_kernel.appetite(g, c, s, 1, 0, 3, COLS).sum() == 1.0
+    want, left = grow_kernel.appetite(g, c, s, (1, 0, 3, COLS))
+    assert (want.sum(), left) == (1.0, 1.0)
+
+
+def test_tiles_without_the_mark_are_shut_and_the_search_does_not_enter_them():
+    g, c, s = level(), cover_of(ROWS * COLS, [(13, 0, 9.0)], [2]), layout.empty_state(ROWS * COLS, 1, 1)
+    lay(g, c, s, [0])
+    across, down = -(-COLS // grow_kernel.TILE), -(-ROWS // grow_kernel.TILE)
+    assert across > 1
+    tile = np.full(across * down, -1, np.int64)
+    tile[::across] = 7  # the leftmost tiles
+    want, left = grow_kernel.appetite(g, c, s, (0, 0, ROWS, COLS), tile, 7)
+    shut = want.reshape(ROWS, COLS) < 0.0
+    assert shut[:, grow_kernel.TILE :].all()
+    assert not shut[:, : grow_kernel.TILE].any()
+    assert left == (0.0 if 13 % COLS >= grow_kernel.TILE else 2.0)
+    lab = grow_kernel.search(g, s, PRICE, (0, 0, ROWS, COLS), 1, want, 0.0, 1.0, 0.0, -1, math.inf)
+    assert np.isinf(lab.cost.reshape(ROWS, COLS)[shut]).all()
+    assert np.isfinite(lab.cost.reshape(ROWS, COLS)[~shut]).any()
+
+
+def test_the_tiles_of_a_window_and_round_what_was_removed_are_open():
+    g, size = level(), grow_kernel.TILE
+    across, down = -(-COLS // size), -(-ROWS // size)
+    tile = np.full(across * down, -1, np.int64)
+    gone = np.array([(ROWS - 1) * COLS + COLS - 1], np.int64)
+    improve_kernel.open_tiles(g, tile, 3, (0, 0, 2, 2), gone, 1, 1)
+    marked = {(int(q) // across, int(q) % across) for q in np.flatnonzero(tile == 3)}
+    assert marked == {(0, 0)} | {
+        (r // size, q // size) for r in range(ROWS - 2, ROWS) for q in range(COLS - 2, COLS)
+    }
 
 
 @pytest.mark.parametrize(("taps", "keep", "profit"), [

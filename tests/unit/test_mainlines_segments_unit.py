@@ -8,7 +8,7 @@ import networkx as nx
 import numpy as np
 import pytest
 from pipeline.mainlines import cover_kernel, lattice_kernel, reach_kernel, state_kernel
-from pipeline.mainlines.lattice_kernel import DC, DR, Surface, arcs, profile, segment, unblocked
+from pipeline.mainlines.lattice_kernel import BACK, DC, DR, MOVES, Surface, profile, segment, unblocked
 from scipy.ndimage import map_coordinates
 
 GRADE = 0.02
@@ -30,6 +30,15 @@ def plane(rows=30, cols=30, per_row=0.0, per_col=0.0):
 def rough(seed, rows=24, cols=24, amplitude=0.6):
     rng = np.random.default_rng(seed)
     return plane(rows, cols, -0.05, 0.03) + amplitude * rng.standard_normal((rows, cols))
+
+
+def arcs(s, rows, cols, row0, col0, stride, ok, cuts=(0,)):
+    """Return m, e, cost and the m without an upper end of every move, rows filled in spans from each of the cuts on."""
+    fill = (np.inf, -np.inf, np.inf, np.inf)
+    out = tuple(np.full((rows * cols, MOVES), one, dtype=np.float32) for one in fill)
+    for first, last in zip(cuts, (*cuts[1:], rows), strict=True):
+        lattice_kernel.ways(s, rows, cols, row0, col0, stride, ok, first, last, *out)
+    return out
 
 
 def along(ends, count):
@@ -199,13 +208,23 @@ def test_flanks_of_a_move_are_the_two_nodes_nearest_its_middle(cols):
             assert {int(side_a[k]), int(side_b[k])} == {away[0][1], away[1][1]}
 
 
-@pytest.mark.parametrize("stride", [1.0, 2.0])
-def test_moves_are_the_segments_between_open_nodes_and_nothing_else(stride):
-    s = surface(rough(3, 16, 16, 0.2))
-    rows = cols = int(15 / stride) + 1
+def test_every_move_has_its_move_back():
+    assert [(int(DR[k]), int(DC[k])) for k in BACK] == [(-int(r), -int(c)) for r, c in zip(DR, DC, strict=True)]
+
+
+@pytest.mark.parametrize("stride", [1.0, 2.0, 0.4])
+@pytest.mark.parametrize("cuts", [(0,), (0, 3, 4)])
+def test_moves_are_the_segments_between_open_nodes_and_nothing_else(stride, cuts):
+    """Both directions come of one pass over the ground, whole or in spans of rows; each as the segment alone has it."""
+    s = surface(rough(3, 16, 16, 0.8))
+    s.cost[9, 7] = np.inf
+    rows = cols = int(min(15 / stride, 12)) + 1
     ok = np.ones(rows * cols, dtype=np.bool_)
     ok[cols + 2] = False
-    m, e, cost = arcs(s, rows, cols, 0.0, 0.0, stride, ok)
+    m, e, cost, free = arcs(s, rows, cols, 0.0, 0.0, stride, ok, cuts)
+    high = s._replace(high=np.full_like(s.high, np.inf))
+    closed = int((np.isinf(m) & np.isfinite(free)).sum())
+    assert closed > 0 or stride < 1.0
     for a in range(rows * cols):
         i, j = divmod(a, cols)
         for k in range(16):
@@ -214,6 +233,8 @@ def test_moves_are_the_segments_between_open_nodes_and_nothing_else(stride):
             wanted = segment(s, i * stride, j * stride, bi * stride, bj * stride) if inside else (
                 math.inf, -math.inf, math.inf)
             assert (m[a, k], e[a, k], cost[a, k]) == pytest.approx(wanted, abs=1e-4)
+            lone = segment(high, i * stride, j * stride, bi * stride, bj * stride)[0] if inside else math.inf
+            assert free[a, k] == pytest.approx(lone, abs=1e-4)
 
 
 # ---------------------------------------------------------------- the lowest line anywhere
@@ -246,7 +267,7 @@ def test_lowest_lines_are_those_of_plain_relaxation(seed, high):
     s = surface(rough(seed, rows, cols, 0.15), high=high)
     ok = rng.random(rows * cols) > 0.1
     source = rng.choice(np.flatnonzero(ok), 2, replace=False).astype(np.int64)
-    m, e, _ = arcs(s, rows, cols, 0.0, 0.0, 1.0, ok)
+    m, e, _, _ = arcs(s, rows, cols, 0.0, 0.0, 1.0, ok)
     run = np.hypot(DR, DC)
     start = np.array([float(s.ground.ravel()[a]) + 0.9 for a in source])
     got = reach_kernel.reach(rows, cols, GRADE, run, m, e, source, start)
@@ -263,7 +284,7 @@ def test_lowest_lines_are_those_of_plain_relaxation(seed, high):
 
 
 def test_of_two_sources_at_one_node_the_lower_counts():
-    m, e, _ = arcs(surface(plane(6, 6)), 6, 6, 0.0, 0.0, 1.0, np.ones(36, np.bool_))
+    m, e, _, _ = arcs(surface(plane(6, 6)), 6, 6, 0.0, 0.0, 1.0, np.ones(36, np.bool_))
     z = reach_kernel.reach(6, 6, GRADE, np.hypot(DR, DC), m, e, np.array([14, 14]), np.array([12.0, 11.0]))
     assert z[14] == 11.0
     assert z[15] == pytest.approx(11.0 + GRADE)

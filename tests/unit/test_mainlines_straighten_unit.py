@@ -18,6 +18,7 @@ from pipeline.mainlines.straighten_kernel import (
     STEEP_FEE,
     Guests,
     bend_fee,
+    clear_way,
     crosses,
     join_fee,
     pull,
@@ -403,3 +404,38 @@ def test_a_chain_is_laid_with_its_branch_on_it_and_crosses_nothing(slope):
     blocked = straighten.lay(walled, Chain(trunk, trunk[0], [Chain(branch, trunk[0])]), start)
     assert blocked.lost == 1
     assert blocked.children == []
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_clear_way_meets_nothing_as_shapely_sees_it(seed):
+    rng = np.random.default_rng(seed)
+    seen = set()
+    for _ in range(40):
+        rc = rng.uniform(0.0, 30.0, (4, 2))
+        walls = rng.uniform(0.0, 30.0, (2, 4))
+        walls[:, 2:] = walls[:, :2] + rng.uniform(-9.0, 9.0, (2, 2))
+        first = rc[1] - rc[0]
+        from_join = np.vstack((rc[0] + first * 0.5 / np.hypot(*first), rc[1:]))
+        meets = any(shapely.LineString(from_join).intersects(shapely.LineString(w.reshape(2, 2))) for w in walls)
+        assert clear_way(rc, walls, 1.0) is not meets
+        seen.add(meets)
+    assert seen == {True, False}
+
+
+def test_a_trial_is_taken_while_its_way_is_clear_and_pulled_anew_when_not(slope, monkeypatch):
+    """The branch was tried before its sibling lay across the way."""
+    lattice, _ = slope
+    trunk = [node(lattice, i, 12) for i in range(26, 8, -1)]
+    branch = Chain([node(lattice, 18, 12), *(node(lattice, 18 - k // 2, 12 + k) for k in range(1, 10))], trunk[0])
+    rc = lattice.rowcol(np.array(branch.nodes[:1]))[0]
+    start = Start(rc[None], np.array([float(segment(lattice.surface, *rc, *rc)[0])]), np.zeros((1, 2)), np.zeros(1))
+    pulled: list[int] = []
+    real = straighten.pull_chain
+    monkeypatch.setattr(straighten, "pull_chain", lambda *a, **k: pulled.append(1) or real(*a, **k))
+    trial = real(puller(slope), branch, start, set(), raw=False)
+    assert straighten.lay(puller(slope), branch, start, trial) is trial
+    assert pulled == []
+    walled = puller(slope)
+    walled.laid.append(straighten.segments_of(trial.rc[-1] + np.array([[-1.0, -2.0], [1.0, -2.0]])))
+    assert straighten.lay(walled, branch, start, trial) is not trial
+    assert pulled

@@ -36,8 +36,8 @@ def context(language="en", paper="letter", units="us", name="Example hillside") 
 @cache
 def made(look=LOOKS[0]) -> tuple[bytes, tuple[Page, ...]]:
     """Return the PDF of S02 and its pages."""
-    one = book.make_set(context(*look), "S02")
-    return one.pdf, one.pages
+    ctx = context(*look)
+    return book.make_set(ctx, "S02").pdf, tuple(book.section_pages(ctx, ctx.section("S02")))
 
 
 @cache

@@ -75,6 +75,22 @@ def test_parents_and_children_point_at_each_other(compact):
                 assert element.K[0].Pg.objgen == page.obj.objgen
 
 
+@pytest.mark.parametrize("count", [1, 40])
+def test_a_packed_file_says_the_same_as_a_loose_one(count):
+    """7.5.7 and 7.5.8: many objects take several streams; every one is found, and nothing needs repair."""
+    with opened(compact=True, count=count) as packed, opened(compact=False, count=count) as loose:
+        assert packed.get_warnings() == []
+        assert packed.check_pdf_syntax() == []
+        ours, theirs = tree(packed.Root.StructTreeRoot.K[0]), tree(loose.Root.StructTreeRoot.K[0])
+        assert len(ours) == len(theirs)
+        for a, b in zip(ours, theirs, strict=True):
+            assert (str(a.S), str(a.get("/Alt", ""))) == (str(b.S), str(b.get("/Alt", "")))
+        assert str(packed.docinfo["/Title"]) == "Title"
+        assert "/ID" in packed.trailer
+        kinds = [o.get("/Type") for o in packed.objects if isinstance(o, pikepdf.Stream)]
+        assert kinds.count("/ObjStm") > count // 40 * 3
+
+
 def test_alternative_texts_keep_their_letters():
     with opened(compact=False) as pdf:
         named = [str(e.Alt) for e in tree(pdf.Root.StructTreeRoot.K[0]) if "/Alt" in e]

@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import platform
 from collections.abc import Sequence
+from functools import partial
 from importlib import metadata
+from itertools import chain, islice
 from pathlib import Path
 
 from pipeline import __version__, bushfile
@@ -16,11 +18,13 @@ from pipeline.records import Ground, Pins, Plan
 from pipeline.run import Result
 from pipeline.sheets import book
 from pipeline.sheets.context import SheetContext, make_context
+from pipeline.sheets.workers import beside, unswept
 from pipeline.store import planfolder
 from pipeline.store.plan_reader import read_issue
 from pipeline.terrain.grid import Terrain
 
 _VERSIONED = ("numpy", "scipy", "shapely", "pyproj", "geopandas", "rasterio", "numba", "reportlab", "pikepdf")
+_FETCHED_AFTER = 100  # sections; the overview is drawn by then, and its process gives its memory back
 
 
 def refuse_existing(target: Path, *, force: bool) -> None:
@@ -50,19 +54,23 @@ def print_all(context: SheetContext, report: Report = quiet) -> tuple[Plan, dict
     Every section is planned once: its pages are counted, printed and bound into the book.
     """
     sections = context.plan.sections
+    making = book.make_sets(context, [s.section_id for s in sections])
+    first = list(islice(making, 1))  # what every process needs is loaded then, and found there by those that follow
     sets = []
-    for i, made in enumerate(book.make_sets(context, [s.section_id for s in sections])):
-        report(f"printed section {made.section_id}", 0.9 + 0.08 * i / len(sections))
-        sets.append(made)
-    counted = tuple(dataclasses.replace(s, sheets=made.sheets) for s, made in zip(sections, sets, strict=True))
-    plan = dataclasses.replace(context.plan, sections=counted)
-    context = dataclasses.replace(context, plan=plan)
-    pdfs = {f"sheets/{made.section_id}.pdf": made.pdf for made in sets}
-    report("printing the book", 0.98)
-    pdfs |= book.render_volumes(context, sets)
-    pdfs["overview.pdf"] = book.render_overview(context)
-    pdfs["overview.png"] = book.overview_png(pdfs["overview.pdf"])
-    return plan, pdfs
+    with beside(partial(book.render_overviews, context)) as overviews, book.Binder(context) as binder:
+        for i, made in enumerate(chain(first, making)):
+            report(f"printed section {made.section_id}", 0.9 + 0.08 * i / len(sections))
+            binder.take(made)
+            sets.append(made.without_pages())
+            if i == _FETCHED_AFTER:
+                overviews()
+        counted = tuple(dataclasses.replace(s, sheets=made.sheets) for s, made in zip(sections, sets, strict=True))
+        plan = dataclasses.replace(context.plan, sections=counted)
+        context = dataclasses.replace(context, plan=plan)
+        pdfs = {f"sheets/{made.section_id}.pdf": made.pdf for made in sets}
+        report("printing the book", 0.98)
+        pdfs |= binder.finish(context)
+        return plan, pdfs | overviews()
 
 
 def manifest(plan: Plan, hashes: dict[str, str], seconds: dict[str, float]) -> dict[str, object]:
@@ -88,13 +96,14 @@ def publish(
     OutputError
         When the folder cannot be written; nothing is changed then.
     """
-    _, context = with_codes(result.plan, result.terrain, result.ground)
-    plan, pdfs = print_all(context, report)
-    report("writing the plan folder", 0.99)
-    planfolder.write_plan(
-        target, plan=plan, terrain=result.terrain, ground=result.ground, pdfs=pdfs,
-        manifest=manifest(plan, hashes, result.seconds), settings_text=bushfile.render(plan.settings), force=force,
-    )
+    with unswept():
+        _, context = with_codes(result.plan, result.terrain, result.ground)
+        plan, pdfs = print_all(context, report)
+        report("writing the plan folder", 0.99)
+        planfolder.write_plan(
+            target, plan=plan, terrain=result.terrain, ground=result.ground, pdfs=pdfs,
+            manifest=manifest(plan, hashes, result.seconds), settings_text=bushfile.render(plan.settings), force=force,
+        )
     return plan
 
 

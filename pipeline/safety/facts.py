@@ -159,7 +159,7 @@ def _row_of(trees: Trees) -> dict[str, int]:
 
 
 @lru_cache(maxsize=1)
-def _dead_rows(trees: Trees) -> Ints:
+def dead_rows(trees: Trees) -> Ints:
     """Return the rows of the dead trees whose place is known: found once for all sections."""
     dead = np.array([reason == "DEAD" for reason in trees.reason], dtype=np.bool_)
     return np.flatnonzero(dead & np.isfinite(trees.x_m))
@@ -199,7 +199,7 @@ def _dead_trees(
 ) -> tuple[tuple[str, ...], float]:
     """Return dead trees within a distance of the work, and how many stand on a hectare of the outline."""
     x0, y0, x1, y1 = shapely.total_bounds([work, section.outline])
-    every = _dead_rows(trees)
+    every = dead_rows(trees)
     x, y = trees.x_m[every], trees.y_m[every]
     by = max(within_m, 0.0)
     dead = every[(x >= x0 - by) & (x <= x1 + by) & (y >= y0 - by) & (y <= y1 + by)].tolist()

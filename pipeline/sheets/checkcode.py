@@ -12,9 +12,11 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from pipeline.records import Change, Floats, Ground, Mainline, Plan, Section, Support, Trees
+from pipeline.records import Change, Floats, Ground, Mainline, Plan, Section, Support
 from pipeline.resources import template_bytes
 from pipeline.schema import LAYERS
+from pipeline.sheets.lookup import line_at, lookup, row_of
+from pipeline.sheets.workers import in_order
 from pipeline.terrain.grid import Terrain
 
 # A map shows at most this much beyond the lines of its section, as a share of their extent, and never less than
@@ -23,37 +25,58 @@ from pipeline.terrain.grid import Terrain
 _AROUND, _AROUND_LEAST_M = 2.0, 120.0
 # raised whenever the same plan is printed otherwise: two forms of a sheet never share a code
 PRINT_FORMAT = 2
+_MANY_SECTIONS, _PROCESSES = 40, 2  # codes of more sections than this are made side by side
 Window = tuple[float, float, float, float]
 
 
-def _canonical(value: object) -> Iterator[str]:
-    """Yield texts that name a value completely: floats to a tenth of a millimetre, records by field."""
-    if isinstance(value, float | np.floating):
-        yield f"{value + 0.0:.4f}"
-    elif isinstance(value, np.integer | np.bool_):
-        yield repr(value.item())
-    elif isinstance(value, np.ndarray):
-        yield f"{value.shape}{value.dtype.kind}"
-        exact = np.round(value, 4) + 0.0 if value.dtype.kind == "f" else value
-        yield hashlib.sha256(np.ascontiguousarray(exact).tobytes()).hexdigest()
+@cache
+def _field_names(record: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(record))
+
+
+def _canonical(value: object, known: list[str] | None = None) -> list[str]:
+    """Return `known` with texts added that name a value completely: floats to a tenth of a millimetre, all fields."""
+    out = [] if known is None else known
+    kind = type(value)
+    if kind is str or kind is int:
+        out.append(repr(value))
+    elif isinstance(value, float | np.floating):
+        out.append(f"{value + 0.0:.4f}")
     elif isinstance(value, dict):
-        yield from _canonical(sorted(value.items()))
+        _canonical(sorted(value.items()), out)
     elif isinstance(value, tuple | list):
-        yield f"[{len(value)}"
+        out.append(f"[{len(value)}")
         for item in value:
-            yield from _canonical(item)
-    elif is_dataclass(value) and not isinstance(value, type):
-        yield type(value).__name__
-        for field in fields(value):
-            yield from _canonical(getattr(value, field.name))
-    elif isinstance(value, BaseGeometry):
-        yield str(value.wkt)
+            _canonical(item, out)
+    elif is_dataclass(kind):
+        out.append(kind.__name__)
+        for name in _field_names(kind):
+            _canonical(getattr(value, name), out)
     else:
-        yield repr(value)
+        out += _plain(value)
+    return out
+
+
+def _plain(value: object) -> tuple[str, ...]:
+    """Return the texts of a value that holds no others."""
+    if isinstance(value, np.integer | np.bool_):
+        return (repr(value.item()),)
+    if isinstance(value, np.ndarray):
+        exact = np.round(value, 4) + 0.0 if value.dtype.kind == "f" else value
+        digest = hashlib.sha256(np.ascontiguousarray(exact).tobytes()).hexdigest()
+        return f"{value.shape}{value.dtype.kind}", digest
+    return (str(value.wkt),) if isinstance(value, BaseGeometry) else (repr(value),)
+
+
+def _digest(values: Iterable[Any]) -> str:
+    texts: list[str] = []
+    for value in values:
+        _canonical(value, texts)
+    return hashlib.sha256("\x1f".join(texts).encode()).hexdigest()
 
 
 def _code(values: Iterable[Any]) -> str:
-    digest = hashlib.sha256("\x1f".join(t for value in values for t in _canonical(value)).encode()).hexdigest()
+    digest = _digest(values)
     return f"{digest[:4]}-{digest[4:8]}".upper()
 
 
@@ -62,24 +85,23 @@ def _mainline_part(line: Mainline, low_m: float, high_m: float) -> tuple[Support
 
 
 def _section_data(plan: Plan, section: Section) -> Iterator[Any]:
-    lines = {line.mainline_id: line for line in plan.mainlines}
+    known = lookup(plan)
     yield section.section_id, section.pieces, section.neighbours, section.taps, section.trees, section.crew_hours
     for mainline_id, low, high in section.pieces:
-        line = lines[mainline_id]
+        line = known.line[mainline_id]
         yield line.parent_id, line.join_station_m, line.collection_id, _mainline_part(line, low, high)
         yield [
-            pipe for pipe in plan.flow.pipes
-            if pipe.mainline_id == mainline_id and pipe.from_station_m < high and pipe.to_station_m > low
+            pipe for pipe in known.pipes.get(mainline_id, ()) if pipe.from_station_m < high and pipe.to_station_m > low
         ]
-        yield [c for c in plan.crossings if c.line_id == mainline_id and low <= c.station_m <= high]
+        yield [c for _, c in known.crossings.get(mainline_id, ()) if low <= c.station_m <= high]
     trees = plan.trees
     for index in section.lateral:
         lateral = plan.laterals[index]
         yield lateral
         yield [(trees.tree_id[t], trees.species[t], int(trees.taps[t]), float(trees.dbh_cm[t])) for t in lateral.tree]
-        yield [c for c in plan.crossings if c.line_id == lateral.lateral_id]
+        yield [c for _, c in known.crossings.get(lateral.lateral_id, ())]
     yield plan.safety.get(section.section_id, ())
-    yield [part for part in plan.takeoff.by_section if part.section_id == section.section_id]
+    yield [part for _, part in known.parts.get(section.section_id, ())]
     yield plan.takeoff.hours_by_section.get(section.section_id, {})
     yield plan.not_checked, plan.settings.sheets, plan.settings.bush, plan.settings.mainlines
     yield section.revision, section.replaces
@@ -104,8 +126,8 @@ def _wording(language: str) -> str:
 
 def _window(plan: Plan, section: Section) -> Window:
     """Return west, south, east, north of what the maps of a section can show."""
-    lines = {line.mainline_id: line for line in plan.mainlines}
-    parts = [np.column_stack(lines[name].at([low, high])[:2]) for name, low, high in section.pieces]
+    lines = lookup(plan).line
+    parts = [np.column_stack(line_at(lines[name], [low, high])[:2]) for name, low, high in section.pieces]
     parts += [np.array([(s.x_m, s.y_m) for s in _mainline_part(lines[name], low, high)]).reshape(-1, 2)
               for name, low, high in section.pieces]
     parts += [plan.laterals[i].xyz_m[:, :2] for i in section.lateral]
@@ -120,12 +142,6 @@ def _line_places(plan: Plan) -> tuple[list[tuple[str, Floats]], Floats]:
     """Return each mainline's ID and places, and their bounds: west, south, east, north."""
     places = [(line.mainline_id, line.xyz_m[:, :2]) for line in plan.mainlines]
     return places, np.array([[*at.min(axis=0), *at.max(axis=0)] for _, at in places]).reshape(-1, 4)
-
-
-@lru_cache(maxsize=2)
-def _row_of(trees: Trees) -> dict[str, int]:
-    """Return the row of each tree by its tag."""
-    return {tag: t for t, tag in enumerate(trees.tree_id)}
 
 
 def _surroundings(plan: Plan, window: Window, terrain: Terrain, ground: Ground) -> Iterator[Any]:
@@ -172,7 +188,7 @@ def _common(plan: Plan, terrain: Terrain) -> Iterator[Any]:
 
 
 def _common_digest(plan: Plan, terrain: Terrain) -> str:
-    return hashlib.sha256("\x1f".join(t for v in _common(plan, terrain) for t in _canonical(v)).encode()).hexdigest()
+    return _digest(_common(plan, terrain))
 
 
 def check_code(
@@ -191,11 +207,12 @@ def check_code(
 
 def _joined(plan: Plan, section: Section) -> Iterator[Any]:
     """Yield the branches that join the section's mainlines, and the trees that hold its lines."""
-    own = set(section.mainline_ids)
-    yield [(m.mainline_id, m.parent_id, m.join_station_m) for m in plan.mainlines if m.parent_id in own]
-    held = {s.tree_id for m in plan.mainlines if m.mainline_id in own for s in m.supports if s.tree_id}
+    known = lookup(plan)
+    joining = {m.mainline_id for name in section.mainline_ids for m in known.branches.get(name, ())}
+    yield [(m.mainline_id, m.parent_id, m.join_station_m) for m in plan.mainlines if m.mainline_id in joining]
+    held = {s.tree_id for name in section.mainline_ids for s in known.line[name].supports if s.tree_id}
     trees = plan.trees
-    rows = _row_of(trees)
+    rows = row_of(trees)
     yield [
         (trees.tree_id[t], trees.species[t], float(trees.dbh_cm[t]))
         for t in sorted(rows[tag] for tag in held if tag in rows)
@@ -209,11 +226,14 @@ def all_codes(plan: Plan, *, terrain: Terrain, ground: Ground) -> dict[str, str]
     The plan's code covers all its sections and what no section holds.
     """
     common = _common_digest(plan, terrain)
-    codes = {
-        section.section_id: section.check_code if section.issued_in else check_code(
-            plan, section, terrain=terrain, ground=ground, common=common)
-        for section in plan.sections
-    }
+    own = [s.section_id for s in plan.sections if not s.issued_in]
+    many = len(own) > _MANY_SECTIONS
+    made = in_order(
+        lambda name: check_code(plan, lookup(plan).section[name], terrain=terrain, ground=ground, common=common),
+        own, processes=_PROCESSES if many else 1,
+    )
+    new = dict(zip(own, made, strict=True))
+    codes = {s.section_id: new.get(s.section_id, s.check_code) for s in plan.sections}
     for change in plan.changes:  # a section that is given up has no data left but what goes
         codes.update({
             s.section_id: _code(_change_data(change, s.section_id)) for s in change.sections if s.retired

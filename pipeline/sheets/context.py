@@ -11,6 +11,7 @@ from pipeline.records import Ground, Plan, Section
 from pipeline.resources import template_text
 from pipeline.sheets.checkcode import all_codes
 from pipeline.sheets.local import local
+from pipeline.sheets.lookup import lookup
 from pipeline.terrain.grid import Terrain
 from pipeline.units import Units
 
@@ -93,9 +94,9 @@ class SheetContext:
         KeyError
             When the plan has no such section.
         """
-        for section in self.plan.sections:
-            if section.section_id == section_id:
-                return section
+        found = lookup(self.plan).section.get(section_id)
+        if found is not None:
+            return found
         known = ", ".join(s.section_id for s in self.plan.sections)
         raise KeyError(f"no section {section_id!r}; the plan has {known}")
 
@@ -109,9 +110,11 @@ class SheetContext:
         if not section_id:
             last = changes[-1] if changes else None
             return (last.revision, last.date, last.replaces) if last else (self.revision, self.date, "")
-        known = {s.section_id: (s.revision, s.replaces) for s in self.plan.sections}
+        section = lookup(self.plan).section.get(section_id)
         retired = {s.section_id: (c.revision, s.replaces) for c in changes for s in c.sections if s.retired}
-        revision, replaces = known.get(section_id) or retired.get(section_id, ("", ""))
+        revision, replaces = (
+            (section.revision, section.replaces) if section is not None else retired.get(section_id, ("", ""))
+        )
         date = next((c.date for c in changes if c.revision == revision), "")
         return revision or self.revision, date or self.date, replaces
 

@@ -1,28 +1,23 @@
-"""Turns planned pages into PDF bytes; the only module that knows the PDF engine.
+"""Turns planned pages into the operators that draw them, and these into a raw PDF.
 
-The engine lends its fonts and its object writer; drawing operators are formatted here,
-because thousands of contour vertices go through. The same pages give the same bytes.
+Drawing operators are formatted here, because thousands of contour vertices go through. A page is drawn once and may
+be bound into several documents. The same pages give the same bytes.
 """
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from math import cos, radians, sin
-from typing import Any
+from typing import Any, NamedTuple
 
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.pdfdoc import PDFDocument
-from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.pdfgen.canvas import Canvas
-
-from pipeline.resources import template_bytes
+from pipeline.sheets.lettering import face_mark, letter, lettered
 from pipeline.sheets.marks import (
     LEAF_ROLES,
     Box,
     Circle,
+    GeoBox,
     GreyImage,
     Group,
     Line,
@@ -36,22 +31,20 @@ from pipeline.sheets.marks import (
     Rect,
     Text,
 )
-from pipeline.sheets.text import clean, width_pt
+from pipeline.sheets.text import width_pt
 
-REGULAR, BOLD = "FieldRegular", "FieldBold"
+# paths of so many parts, each of so few points, are looked up among so many known ones
+_MANY_PARTS, _SHORT, _KNOWN_PATHS = 40, 16, 1 << 14
 _KAPPA = 0.5523  # control points of a quarter circle
 
 
-@dataclass(frozen=True, slots=True)
-class StructureNode:
-    """One element of the document's structure: what a screen reader follows.
+class StructureNode(NamedTuple):
+    """One element of the structure of a page: what a screen reader follows.
 
-    ``content`` are marked-content numbers on page ``page_no``; ``links`` are indices of the
-    page's link annotations.
+    ``content`` are marked-content numbers on its page; ``links`` are indices of the page's link annotations.
     """
 
     role: str
-    page_no: int
     alt: str
     content: tuple[int, ...]
     links: tuple[int, ...]
@@ -59,86 +52,30 @@ class StructureNode:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawing:
-    """A raw PDF of empty pages with their fonts, and what belongs on them, for :mod:`pipeline.sheets.geopdf`.
+class DrawnPage:
+    """A page as operators, with what a document has to know of it.
 
-    ``content`` are the operators of each page: the engine would recode them letter by letter.
+    ``code`` holds marks for letters that every document writes in its own way; see :mod:`pipeline.sheets.lettering`.
     """
+
+    width: float
+    height: float
+    title: str
+    section_id: str
+    geo: tuple[GeoBox, ...]
+    code: bytes
+    node: StructureNode
+    links: tuple[Link, ...]
+    images: tuple[GreyImage, ...]  # named /Grey0, /Grey1, ...
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A raw PDF of empty pages with their fonts, and what belongs on them, for :mod:`pipeline.sheets.geopdf`."""
 
     pdf: bytes
     content: tuple[bytes, ...]
-    structure: tuple[StructureNode, ...]
-    links: tuple[tuple[Link, ...], ...]  # per page
-    images: tuple[tuple[GreyImage, ...], ...]  # per page, named /Grey0, /Grey1, ...
-
-
-class _FirstSubset(dict[int, str]):
-    """How the letters of a face's first subset are written in a string; letters are asked for once.
-
-    A letter that lies in a later subset is noted in ``beyond``: its texts are written piece by piece.
-    """
-
-    def __init__(self, font: TTFont, document: PDFDocument) -> None:
-        super().__init__()
-        self.font, self.document = font, document
-        self.beyond = False
-
-    def __missing__(self, code: int) -> str:
-        ((subset, data),) = self.font.splitString(chr(code), self.document)
-        if subset:
-            self.beyond = True
-            return ""
-        self[code] = _escaped(data)
-        return self[code]
-
-
-class _Encoder:
-    """Turns text into strings of the document's font subsets; remembers what it did."""
-
-    def __init__(self, document: PDFDocument) -> None:
-        self.document = document
-        self.faces = tuple(_FirstSubset(pdfmetrics.getFont(name), document) for name in _fonts())
-        self.done: dict[tuple[str, bool], tuple[tuple[str, str], ...]] = {}
-        self.names: dict[tuple[str, int], str] = {}
-
-    def runs(self, text: str, bold: bool) -> tuple[tuple[str, str], ...]:  # noqa: FBT001 - inner loop
-        """Return (font resource name, escaped string) for each piece of one line."""
-        known = self.done.get((text, bold))
-        if known is None:
-            face = self.faces[bold]
-            face.beyond = False
-            shown = clean(text)
-            data = shown.translate(face)
-            pieces = ((0, data),) if not face.beyond else tuple(
-                (subset, _escaped(piece)) for subset, piece in face.font.splitString(shown, self.document)
-            )
-            known = tuple((self.name(face, subset), piece) for subset, piece in pieces)
-            self.done[text, bold] = known
-        return known
-
-    def name(self, face: _FirstSubset, subset: int) -> str:
-        """Return the resource name of a subset of a face."""
-        if (face.font.fontName, subset) not in self.names:
-            name = face.font.getSubsetInternalName(subset, self.document)[1:]
-            self.names[face.font.fontName, subset] = str(name)
-        return self.names[face.font.fontName, subset]
-
-
-_ESCAPES = {
-    byte: f"\\{byte:03o}" if byte < 32 or byte > 126 or byte in (40, 41, 92) else chr(byte) for byte in range(256)
-}
-
-
-def _escaped(data: bytes) -> str:
-    return data.decode("latin-1").translate(_ESCAPES)
-
-
-@cache
-def _fonts() -> tuple[str, str]:
-    """Register the two faces once per process and return their names."""
-    for name, file in ((REGULAR, "DejaVuSansCondensed.ttf"), (BOLD, "DejaVuSansCondensed-Bold.ttf")):
-        pdfmetrics.registerFont(TTFont(name, io.BytesIO(template_bytes(f"fonts/{file}"))))
-    return REGULAR, BOLD
+    pages: tuple[DrawnPage, ...]
 
 
 def _n(value: float) -> str:
@@ -162,15 +99,13 @@ def _stroke_color(color: str) -> str:
 class _PageWriter:
     """Writes one page's operators and notes its structure."""
 
-    encode: _Encoder
-    page_no: int
     code: list[str] = field(default_factory=list)
     links: list[Link] = field(default_factory=list)
     images: list[GreyImage] = field(default_factory=list)
     next_mcid: int = 0
     state: tuple[str, str, tuple[float, ...]] = ("", "", ())  # last width, stroke colour, dash
     last_fill: str = ""
-    last_font: tuple[str, float] = ("", 0.0)
+    last_font: tuple[bool | None, float] = (None, 0.0)
 
     # ---- state, written only when it changes
     def fill(self, color: str) -> None:
@@ -189,7 +124,7 @@ class _PageWriter:
         self.state = (_n(width), color, dash)
 
     def forget(self) -> None:
-        self.state, self.last_fill, self.last_font = ("", "", (-1.0,)), "", ("", 0.0)
+        self.state, self.last_fill, self.last_font = ("", "", (-1.0,)), "", (None, 0.0)
 
     # ---- structure
     def walk(self, marks: Iterable[Mark]) -> tuple[StructureNode, ...]:
@@ -223,7 +158,7 @@ class _PageWriter:
         self._close_clip(group.clip)
         if not group.role:
             return children
-        return (StructureNode(group.role, self.page_no, group.alt, (), (), children),)
+        return (StructureNode(group.role, group.alt, (), (), children),)
 
     def _leaf(self, group: Group) -> StructureNode:
         mcid = self.next_mcid
@@ -236,7 +171,7 @@ class _PageWriter:
         self._close_clip(group.clip)
         self.code.append("EMC")
         links = tuple(range(before, len(self.links)))
-        return StructureNode(group.role, self.page_no, group.alt, (mcid,), links, ())
+        return StructureNode(group.role, group.alt, (mcid,), links, ())
 
     def _open_clip(self, clip: Rect | None) -> None:
         if clip is not None:
@@ -258,7 +193,9 @@ class _PageWriter:
             _DRAW[type(mark)](self, mark)
 
     def _draw_text(self, mark: Text) -> None:
-        runs = self.encode.runs(mark.text, mark.bold)
+        size = _n(mark.size)
+        shown = f"({lettered(mark.text, size, bold=mark.bold)}) Tj"
+        named = f"/{face_mark(bold=mark.bold)} {size} Tf {shown}"
         if mark.angle_deg:
             c, s = cos(radians(mark.angle_deg)), sin(radians(mark.angle_deg))
             back = _left(mark) - mark.x
@@ -267,21 +204,11 @@ class _PageWriter:
             at = f"{_left(mark):.2f} {mark.y:.2f} Td"
         if mark.halo_pt:
             # the white edge is drawn first, so that it never thins the letters
-            edge = self._shown(runs, mark.size, ("", 0.0))
-            self.code.append(f"q 1 G 1 j {_n(2 * mark.halo_pt)} w [] 0 d BT 1 Tr {at} {edge} ET Q")
+            self.code.append(f"q 1 G 1 j {_n(2 * mark.halo_pt)} w [] 0 d BT 1 Tr {at} {named} ET Q")
         self.fill(mark.color)
-        self.code.append(f"BT {at} {self._shown(runs, mark.size, self.last_font)} ET")
-        if runs:
-            self.last_font = (runs[-1][0], mark.size)
-
-    @staticmethod
-    def _shown(runs: tuple[tuple[str, str], ...], size: float, font: tuple[str, float]) -> str:
-        """Return the operators that show a line, faces named only where they change."""
-        parts = []
-        for name, data in runs:
-            parts.append(f"({data}) Tj" if (name, size) == font else f"/{name} {_n(size)} Tf ({data}) Tj")
-            font = (name, size)
-        return " ".join(parts)
+        font = (mark.bold, mark.size)
+        self.code.append(f"BT {at} {shown if font == self.last_font else named} ET")
+        self.last_font = font
 
     def _draw_line(self, mark: Line) -> None:
         self.stroke(mark.width, mark.color, mark.dash)
@@ -290,11 +217,11 @@ class _PageWriter:
 
     def _draw_polyline(self, mark: Polyline) -> None:
         self.stroke(mark.width, mark.color, mark.dash)
-        paths = " ".join(_path(part) for part in mark.parts)
+        paths = " ".join(_paths(mark.parts))
         self.code.append(f"1 J 1 j {paths} S 0 J 0 j" if mark.round_cap else f"{paths} S")
 
     def _draw_polygon(self, mark: Polygon) -> None:
-        self._area(" ".join(_path(part) + " h" for part in mark.parts), mark.fill, mark.width, mark.color, mark.dash)
+        self._area(" ".join(f"{path} h" for path in _paths(mark.parts)), mark.fill, mark.width, mark.color, mark.dash)
 
     def _draw_box(self, mark: Box) -> None:
         r = mark.rect
@@ -359,9 +286,19 @@ def _left(mark: Text) -> float:
     return mark.x - (wide / 2.0 if mark.align == "center" else wide)
 
 
+def _paths(parts: Sequence[tuple[Point, ...]]) -> list[str]:
+    # the index picture of every section holds every mainline and outline of the plan: written once for all
+    return [
+        (_known_path if len(parts) > _MANY_PARTS and len(points) <= _SHORT else _path)(points) for points in parts
+    ]
+
+
 def _path(points: Sequence[Point]) -> str:
     first, *rest = points
     return f"{first[0]:.1f} {first[1]:.1f} m " + " ".join([f"{x:.1f} {y:.1f} l" for x, y in rest])
+
+
+_known_path = lru_cache(maxsize=_KNOWN_PATHS)(_path)
 
 
 def _runs(row: Sequence[bool]) -> list[tuple[int, int]]:
@@ -377,7 +314,19 @@ def _runs(row: Sequence[bool]) -> list[tuple[int, int]]:
     return runs
 
 
-def draw(pages: Sequence[Page]) -> Drawing:
+def drawn(page: Page | DrawnPage) -> DrawnPage:
+    """Return a page as operators; one that is drawn already comes back as it is."""
+    if isinstance(page, DrawnPage):
+        return page
+    writer = _PageWriter()
+    node = StructureNode("Sect", page.title, (), (), writer.walk(page.marks))
+    return DrawnPage(
+        page.width, page.height, page.title, page.section_id, page.geo, "\n".join(writer.code).encode("latin-1"), node,
+        tuple(writer.links), tuple(writer.images),
+    )
+
+
+def draw(pages: Sequence[Page | DrawnPage]) -> Drawing:
     """Return the raw PDF of pages, not yet tagged, dated or georeferenced.
 
     Raises
@@ -387,22 +336,6 @@ def draw(pages: Sequence[Page]) -> Drawing:
     """
     if not pages:
         raise ValueError("there is no page to draw")
-    out = io.BytesIO()
-    canvas = Canvas(
-        out, pagesize=(pages[0].width, pages[0].height), pageCompression=0, invariant=1, initialFontName=_fonts()[0]
-    )
-    encoder = _Encoder(canvas._doc)
-    nodes: list[StructureNode] = []
-    writers: list[_PageWriter] = []
-    for number, page in enumerate(pages):
-        canvas.setPageSize((page.width, page.height))
-        writer = _PageWriter(encoder, number)
-        children = writer.walk(page.marks)
-        nodes.append(StructureNode("Sect", number, page.title, (), (), children))
-        canvas.showPage()
-        writers.append(writer)
-    canvas.save()
-    return Drawing(
-        out.getvalue(), tuple("\n".join(w.code).encode("latin-1") for w in writers), tuple(nodes),
-        tuple(tuple(w.links) for w in writers), tuple(tuple(w.images) for w in writers),
-    )
+    made = tuple(drawn(page) for page in pages)
+    raw = letter([(page.width, page.height) for page in made], [page.code for page in made])
+    return Drawing(raw.pdf, raw.content, made)

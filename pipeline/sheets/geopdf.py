@@ -16,7 +16,7 @@ from typing import Any, Literal
 import pikepdf
 from pikepdf import Array, Dictionary, Name, Object, Pdf, String
 
-from pipeline.sheets.draw import draw
+from pipeline.sheets.draw import DrawnPage, draw
 from pipeline.sheets.marks import GeoBox, GreyImage, Link, Page
 from pipeline.sheets.structure import Numbers, append_structure
 
@@ -45,7 +45,7 @@ class DocumentInfo:
     compact: bool = False
 
 
-def to_pdf(pages: Sequence[Page], info: DocumentInfo) -> bytes:
+def to_pdf(pages: Sequence[Page | DrawnPage], info: DocumentInfo) -> bytes:
     """Return the finished PDF of pages.
 
     Raises
@@ -58,28 +58,26 @@ def to_pdf(pages: Sequence[Page], info: DocumentInfo) -> bytes:
     with pikepdf.open(io.BytesIO(drawing.pdf)) as pdf:
         gcs = pdf.make_indirect(Dictionary(Type=Name.GEOGCS, WKT=String(WGS84_WKT)))
         first_key = len(pages)
-        for number, page in enumerate(pages):
+        for number, page in enumerate(drawing.pages):
             _add_viewports(pdf, number, page.geo, gcs)
-            _add_images(pdf, number, drawing.images[number])
+            _add_images(pdf, number, page.images)
             _add_content(pdf, number, drawing.content[number])
-            _add_links(pdf, number, drawing.links[number], first_key)
-            first_key += len(drawing.links[number])
+            _add_links(pdf, number, page.links, first_key)
+            first_key += len(page.links)
         pdf.Root.MarkInfo = Dictionary(Marked=True)
         pdf.Root.Lang = String(info.language)
-        _add_outline(pdf, pages)
+        _add_outline(pdf, drawing.pages)
         _add_info(pdf, info)
-        plain = _saved(pdf, pikepdf.ObjectStreamMode.disable)
+        plain = _saved(pdf, compact=info.compact)
     with pikepdf.open(io.BytesIO(plain)) as pdf:
         numbers = _numbers(pdf)
-    whole = append_structure(plain, numbers, drawing.structure, info.language)
-    if not info.compact:
-        return whole
-    with pikepdf.open(io.BytesIO(whole)) as pdf:
-        return _saved(pdf, pikepdf.ObjectStreamMode.generate)
+    return append_structure(
+        plain, numbers, [page.node for page in drawing.pages], info.language, compact=info.compact)
 
 
-def _saved(pdf: Pdf, mode: pikepdf.ObjectStreamMode) -> bytes:
+def _saved(pdf: Pdf, *, compact: bool) -> bytes:
     out = io.BytesIO()
+    mode = pikepdf.ObjectStreamMode.generate if compact else pikepdf.ObjectStreamMode.disable
     pdf.save(
         out, min_version="1.7", deterministic_id=True, object_stream_mode=mode, compress_streams=True,
         stream_decode_level=pikepdf.StreamDecodeLevel.none,
@@ -91,6 +89,8 @@ def _numbers(pdf: Pdf) -> Numbers:
     """Return the object numbers that the structure has to name."""
     return Numbers(
         size=int(pdf.trailer.Size), catalog=pdf.Root.objgen[0], catalog_text=pdf.Root.unparse(resolved=True).decode(),
+        trailer_text=" ".join(
+            f"{key} {pdf.trailer[key].unparse().decode('latin-1')}" for key in ("/Root", "/Info", "/ID")),
         pages=tuple(page.obj.objgen[0] for page in pdf.pages),
         links=tuple(tuple(a.objgen[0] for a in page.obj.get("/Annots", ())) for page in pdf.pages),
     )
@@ -156,7 +156,7 @@ def _add_links(pdf: Pdf, number: int, links: tuple[Link, ...], first_key: int) -
         ])
 
 
-def _add_outline(pdf: Pdf, pages: Sequence[Page]) -> None:
+def _add_outline(pdf: Pdf, pages: Sequence[DrawnPage]) -> None:
     """One bookmark per section, one per sheet below it; pages of the whole plan stand by themselves."""
     many = len(dict.fromkeys(page.section_id for page in pages)) > 1
     with pdf.open_outline() as outline:

@@ -160,10 +160,12 @@ def draw_ground(layers: Iterable[GroundLayer], view: MapView, terrain: Terrain) 
     for layer in layers:
         by_kind.setdefault(layer.kind, []).append(layer)
     window = shapely.box(*view.window_m())
+    shapely.prepare(window)
     for kind in ORDER:
         for layer in by_kind.get(kind, []):
-            for shape, name in zip(layer.shapes, layer.names, strict=True):
-                if shape.intersects(window):
+            seen = shapely.intersects(window, np.array(layer.shapes, dtype=object)).tolist()
+            for shape, name, shown in zip(layer.shapes, layer.names, seen, strict=True):
+                if shown:
                     _one(out, kind, shape, name, layer.rule.buffer_m, view, terrain)
     return out
 

@@ -3,32 +3,50 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 
+import numpy as np
+import numpy.typing as npt
 import shapely
 
+from pipeline.records import Plan
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.marks import BLACK, WHITE, Box, Group, Mark, Point, Polygon, Polyline, Rect, Text
 from pipeline.sheets.text import width_pt
 
+Floats = npt.NDArray[np.float64]
+_ROOMS = 32  # sizes of the room that keys leave: by the number of their lines
 _MOST_NAMES = 14  # with more sections only the own one is named
 
 
-@lru_cache(maxsize=4)  # every map of a plan has the same picture, but for its own section
+@lru_cache(maxsize=4)
+def _outlines(plan: Plan) -> tuple[npt.NDArray[np.object_], Floats]:
+    """Return the simplified outlines of all sections, and west, south, east, north of them all."""
+    outlines = shapely.simplify(shapely.convex_hull([s.outline for s in plan.sections]), 1.0)
+    return outlines, shapely.total_bounds(outlines)
+
+
+@lru_cache(maxsize=_ROOMS)  # every map of a plan has one of a few pictures, but for its own section
 def _fitted(ctx: SheetContext, room: Rect) -> tuple[list[tuple[Point, ...]], list[tuple[Point, ...]], float]:
     """Return outlines and mainlines of all sections scaled into a room, grid north up, and points per metre."""
-    outlines = shapely.simplify(shapely.convex_hull([s.outline for s in ctx.plan.sections]), 1.0)
-    x0, y0, x1, y1 = shapely.total_bounds(outlines)
+    outlines, (x0, y0, x1, y1) = _outlines(ctx.plan)
     scale = min(room.width / max(x1 - x0, 1e-6), room.height / max(y1 - y0, 1e-6))
     cx, cy = room.center
     mx, my = (x0 + x1) / 2.0, (y0 + y1) / 2.0
 
-    def page(shape: shapely.Geometry) -> tuple[Point, ...]:
-        at = shapely.get_coordinates(shape)
-        return tuple((round(cx + (x - mx) * scale, 1), round(cy + (y - my) * scale, 1)) for x, y in at.tolist())
+    def page(shapes: npt.NDArray[np.object_]) -> list[tuple[Point, ...]]:
+        at, owner = shapely.get_coordinates(shapes, return_index=True)
+        points = [(round(cx + (x - mx) * scale, 1), round(cy + (y - my) * scale, 1)) for x, y in at.tolist()]
+        cuts = np.searchsorted(owner, np.arange(len(shapes) + 1)).tolist()
+        return [tuple(points[a:b]) for a, b in pairwise(cuts)]
 
-    rings = [page(outline) for outline in outlines]
-    lines = [page(shapely.simplify(shapely.linestrings(line.xyz_m[:, :2]), 0.5 / scale)) for line in ctx.plan.mainlines]
-    return rings, lines, scale
+    return page(outlines), page(shapely.simplify(_mainlines(ctx.plan), 0.5 / scale)), scale
+
+
+@lru_cache(maxsize=4)
+def _mainlines(plan: Plan) -> npt.NDArray[np.object_]:
+    """Return the mainlines of a plan as shapes."""
+    return np.array([shapely.linestrings(line.xyz_m[:, :2]) for line in plan.mainlines], dtype=object)
 
 
 def inset(ctx: SheetContext, section_id: str, rect: Rect) -> list[Mark]:

@@ -8,6 +8,7 @@ from math import ceil
 from pipeline.records import Part, Section
 from pipeline.sheets.compose import Composer, say
 from pipeline.sheets.context import SheetContext
+from pipeline.sheets.lookup import lookup
 from pipeline.sheets.marks import Page
 from pipeline.sheets.orders_page import LABOUR
 from pipeline.sheets.parts import in_units, part_name, whole
@@ -52,8 +53,9 @@ def day_parts(ctx: SheetContext, day: CrewDay) -> list[tuple[str, float, str]]:
     """Return name, quantity and unit of every part to load on a day, in the take-off's order."""
     share = {name: part for name, part, _ in day.shares}
     total: dict[tuple[str, str], tuple[Part, float]] = {}
-    for part in ctx.plan.takeoff.by_section:
-        if part.code != LABOUR and part.section_id in share:
+    known = lookup(ctx.plan).parts
+    for _, part in sorted((pair for name in share for pair in known.get(name, ())), key=lambda pair: pair[0]):
+        if part.code != LABOUR:
             key = (part.code, part.unit)
             before = total[key][1] if key in total else 0.0
             total[key] = (part, before + part.quantity * share[part.section_id])
@@ -86,10 +88,11 @@ def _days(ctx: SheetContext, pages: Composer, days: list[CrewDay]) -> None:
     """Add one table: a column for each day, a row for each part that is loaded on any of them."""
     loads = [{(name, unit): amount for name, amount, unit in day_parts(ctx, day)} for day in days]
     takeoff = ctx.plan.takeoff
-    known = dict.fromkeys(
-        (part_name(ctx, p), in_units(ctx, 0.0, p.unit)[1]) for p in (*takeoff.total, *takeoff.by_section)
-        if p.code != LABOUR
-    )
+    kinds: dict[tuple[str, str, str], Part] = {}
+    for part in (*takeoff.total, *takeoff.by_section):
+        if part.code != LABOUR:
+            kinds.setdefault((part.code, part.name, part.unit), part)
+    known = dict.fromkeys((part_name(ctx, p), in_units(ctx, 0.0, p.unit)[1]) for p in kinds.values())
     pieces = in_units(ctx, 0.0, "pc")[1]
     hours = [say(ctx, f"{sum(h for _, _, h in day.shares):.1f}") for day in days]
     rows: list[Row] = [[ctx.w("loadout.hours"), *hours]]

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from pipeline.safety.facts import dead_reach_m
+from pipeline.safety.facts import dead_reach_m, dead_rows
 from pipeline.safety.rules import MIN_KEEPOUT_M
 from pipeline.sheets import symbols
 from pipeline.sheets.context import SheetContext
@@ -18,6 +18,7 @@ from pipeline.sheets.contour_layer import Contours, contours, figures
 from pipeline.sheets.ground_layer import GroundDrawing, draw_ground
 from pipeline.sheets.labels import Label, LabelField, place_all
 from pipeline.sheets.local import words_local
+from pipeline.sheets.lookup import lookup
 from pipeline.sheets.map_grid import Grid, grid
 from pipeline.sheets.map_labels import direction, full_stations, map_labels, meeting_point, place
 from pipeline.sheets.mapview import MapView
@@ -89,19 +90,13 @@ def _tuples(line: Floats) -> tuple[Point, ...]:
 def _neighbour_lines(ctx: SheetContext, view: SectionView, out: MapDrawing, field_: LabelField) -> list[Mark]:
     """Return mainlines of other sections, thin and grey, so that a crew sees what its line meets."""
     own = {(p.line.mainline_id, round(p.low_m, 3)) for p in view.pieces}
-    lines = {line.mainline_id: line for line in ctx.plan.mainlines}
+    stretches, box = lookup(ctx.plan).stretches
     west, south, east, north = out.view.window_m()
+    near = (box[:, 2] >= west) & (box[:, 0] <= east) & (box[:, 3] >= south) & (box[:, 1] <= north)
     parts: list[Floats] = []
-    for section in ctx.plan.sections:
-        for name, low, high in section.pieces:
-            if (name, round(low, 3)) in own:
-                continue
-            line = lines[name]
-            inner = [s.station_m for s in line.supports if low < s.station_m < high]
-            x, y, _ = line.at([low, *inner, high])
-            if x.max() < west or x.min() > east or y.max() < south or y.min() > north:
-                continue
-            parts.append(out.view.page(np.column_stack((x, y))))
+    for name, low, at in (stretches[k] for k in np.flatnonzero(near).tolist()):
+        if (name, round(low, 3)) not in own:
+            parts.append(out.view.page(at))
     if not parts:
         return []
     out.kinds["neighbour"] = None
@@ -250,13 +245,17 @@ def _places(ctx: SheetContext, out: MapDrawing, field_: LabelField) -> list[Mark
 def _hazard_labels(ctx: SheetContext, view: SectionView, out: MapDrawing) -> list[Label]:
     """Return a label for each standing dead tree that the cautions of this section name; "near" for the nearest."""
     trees = ctx.plan.trees
-    dead = np.array([i for i, reason in enumerate(trees.reason) if reason == "DEAD"], dtype=np.intp)
-    dead = dead[np.isfinite(trees.x_m[dead]) & np.isfinite(trees.y_m[dead])]
+    reach_m = dead_reach_m(ctx.plan.settings)
     lines = [piece.xyz_m[:, :2] for piece in view.pieces] + [lateral.xyz_m[:, :2] for lateral in view.laterals]
-    work = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
+    ends = np.concatenate(lines)
+    low, high = ends.min(axis=0) - reach_m - 1.0, ends.max(axis=0) + reach_m + 1.0
+    dead = dead_rows(trees)
     spots = np.column_stack((trees.x_m[dead], trees.y_m[dead]))
+    within = ((spots >= low) & (spots <= high)).all(axis=1)
+    dead, spots = dead[within], spots[within]
+    work = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
     away = shapely.distance(shapely.points(spots), work)
-    named = away <= dead_reach_m(ctx.plan.settings)
+    named = away <= reach_m
     at = out.view.page(spots[named]).tolist()
     return [
         Label(x, y, ctx.w("map.hazard_dead", number=k, tree=trees.tree_id[t]), 7.6, bold=True, clear=8.0, style="box",

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.labels import Label
 from pipeline.sheets.local import words_local
+from pipeline.sheets.lookup import line_at
 from pipeline.sheets.mapview import MapView
 from pipeline.sheets.marks import Point
 from pipeline.sheets.section_view import Piece, SectionView, short_id
@@ -48,14 +49,14 @@ def short_station(ctx: SheetContext, station_m: float) -> str:
 def direction(piece: Piece, station_m: float, view: MapView) -> Point:
     """Return the page direction of a mainline at a station, uphill."""
     low, high = max(piece.low_m, station_m - 0.5), min(piece.high_m, station_m + 0.5)
-    x, y, _ = piece.line.at([low, high])
+    x, y, _ = line_at(piece.line, [low, high])
     (ax, ay), (bx, by) = view.page(np.column_stack((x, y)))
     return float(bx - ax), float(by - ay)
 
 
 def place(piece: Piece, station_m: float, view: MapView) -> Point:
     """Return the page point of a station."""
-    x, y, _ = piece.line.at(station_m)
+    x, y, _ = line_at(piece.line, station_m)
     return view.point(float(x), float(y))
 
 

@@ -2,7 +2,7 @@
 
 Page builders only ever return these. They can be measured (:func:`bounds`) and
 counted in tests without a PDF; :mod:`pipeline.sheets.draw` is the one place that
-turns them into one.
+turns them into operators of one.
 
 Colours are ``"#rrggbb"``. Text is black, or white on black; colour is a second code
 only. ``angle_deg`` turns counterclockwise.

@@ -11,6 +11,7 @@ from pipeline.sheets.compose import LINE_FACTOR, TEXT_PT, Composer, TickList, sa
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.laterals_page import in_line_order
 from pipeline.sheets.local import tied
+from pipeline.sheets.lookup import lookup
 from pipeline.sheets.marks import Mark, Page, Rect
 from pipeline.sheets.parts import in_units, part_name, task_name, whole
 from pipeline.sheets.table import BODY_PT, WRITE_IN_ROW_PT, Column, Row
@@ -59,7 +60,7 @@ def work_steps(ctx: SheetContext) -> tuple[TickList, TickList]:
 
 
 def _load_list(ctx: SheetContext, pages: Composer, section: Section) -> None:
-    parts = [p for p in ctx.plan.takeoff.by_section if p.section_id == section.section_id]
+    parts = [p for _, p in lookup(ctx.plan).parts.get(section.section_id, ())]
     pages.heading(ctx.w("materials.load"))
     cells = []
     for part in parts:
@@ -84,7 +85,7 @@ def _pipes(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add the pipe schedule: every stretch of one size in the section, clipped to its pieces."""
     rows: list[Row] = []
     for mainline_id, low, high in section.pieces:
-        own = [p for p in ctx.plan.flow.pipes if p.mainline_id == mainline_id]
+        own = lookup(ctx.plan).pipes.get(mainline_id, ())
         for pipe in sorted(own, key=lambda p: (p.from_station_m, p.role == "dry")):
             a, b = max(low, pipe.from_station_m), min(high, pipe.to_station_m)
             if b > a + 1e-6:

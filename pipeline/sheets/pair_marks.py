@@ -12,6 +12,7 @@ from pipeline.records import Mainline
 from pipeline.sheets import symbols
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.labels import LabelField
+from pipeline.sheets.lookup import line_at, lookup
 from pipeline.sheets.map_labels import direction, place
 from pipeline.sheets.mapview import MapView
 from pipeline.sheets.marks import WHITE, Line, Mark, Point, Polygon, Polyline
@@ -47,14 +48,14 @@ def pair_run(ctx: SheetContext, line: Mainline, low_m: float, high_m: float) -> 
     Manifolds stand at the top of the pair, at every branch and at the collection point, risers
     between them: the same places as the take-off counts.
     """
-    dry = [p for p in ctx.plan.flow.pipes if p.mainline_id == line.mainline_id and p.role == "dry"]
+    dry = [p for p in lookup(ctx.plan).pipes.get(line.mainline_id, ()) if p.role == "dry"]
     if not dry:
         return None
     foot, head = min(p.from_station_m for p in dry), max(p.to_station_m for p in dry)
     low, high = max(low_m, foot), min(high_m, head)
     if high - low <= _SAME_PLACE_M:
         return None
-    joins = [m.join_station_m for m in ctx.plan.mainlines if m.parent_id == line.mainline_id]
+    joins = [m.join_station_m for m in lookup(ctx.plan).branches.get(line.mainline_id, ())]
     branches = [s for s in joins if foot <= max(s - _BELOW_M, 0.0) <= head]
     manifolds = {head, *branches} if line.parent_id else {foot, head, *branches}
     risers = riser_stations(supports_m=line.station_m.tolist(), manifolds_m=joins, foot_m=foot, head_m=head)
@@ -73,7 +74,7 @@ def map_dry_line(ctx: SheetContext, piece: Piece, window: MapView, field: LabelF
     if run is None:
         return []
     inner = [float(s) for s in piece.stations_m if run.low_m < s < run.high_m]
-    x, y, _ = piece.line.at([run.low_m, *inner, run.high_m])
+    x, y, _ = line_at(piece.line, [run.low_m, *inner, run.high_m])
     wet = shapely.linestrings(window.page(np.column_stack((x, y))))
     beside = shapely.offset_curve(wet, MAP_BESIDE_PT, join_style="mitre", mitre_limit=2.0)
     parts = [shapely.get_coordinates(part) for part in shapely.get_parts(beside) if not part.is_empty]
@@ -131,7 +132,7 @@ def profile_dry_line(ctx: SheetContext, chart: Chart, strip: Strip) -> list[Mark
         return []
 
     def at(station_m: float, above_pt: float) -> Point:
-        return round(chart.x(station_m), 2), round(chart.y(float(line.at(station_m)[2])) + above_pt, 2)
+        return round(chart.x(station_m), 2), round(chart.y(float(line_at(line, station_m)[2])) + above_pt, 2)
 
     inner = [s.station_m for s in strip.supports if run.low_m < s.station_m < run.high_m]
     marks = dry_strokes((tuple(at(s, PROFILE_ABOVE_PT) for s in (run.low_m, *inner, run.high_m)),))

@@ -9,6 +9,7 @@ from itertools import pairwise
 from pipeline.records import Support
 from pipeline.sheets.compose import say
 from pipeline.sheets.context import SheetContext
+from pipeline.sheets.lookup import lookup
 from pipeline.sheets.marks import Line, Mark, Rect, Text
 from pipeline.sheets.materials_page import size_name
 from pipeline.sheets.section_view import Piece
@@ -108,8 +109,8 @@ def bands(ctx: SheetContext, chart: Chart, strip: Strip) -> list[Mark]:
 def _pipe_marks(ctx: SheetContext, chart: Chart, strip: Strip, top: float) -> list[Mark]:
     """Return the pipe of every stretch, with a tick where the size changes."""
     pipes = [
-        p for p in ctx.plan.flow.pipes if p.mainline_id == strip.piece.line.mainline_id
-        and p.from_station_m < strip.high_m - 1e-6 and p.to_station_m > strip.low_m + 1e-6
+        p for p in lookup(ctx.plan).pipes.get(strip.piece.line.mainline_id, ())
+        if p.from_station_m < strip.high_m - 1e-6 and p.to_station_m > strip.low_m + 1e-6
     ]
     cuts = sorted({strip.low_m, strip.high_m, *(
         c for p in pipes for c in (p.from_station_m, p.to_station_m) if strip.low_m < c < strip.high_m

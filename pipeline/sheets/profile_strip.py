@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from pipeline.records import Support
 from pipeline.sheets import symbols
 from pipeline.sheets.compose import say
 from pipeline.sheets.context import SheetContext
+from pipeline.sheets.lookup import line_at, lookup
 from pipeline.sheets.mapview import POINT_M
 from pipeline.sheets.marks import (
     WHITE,
@@ -41,6 +43,7 @@ Floats = npt.NDArray[np.float64]
 
 SIDE_PT = 26.0  # inside the chart, left and right of the line
 TITLE_PT, CAPTION_PT = 25.0, 15.0
+_STRIPS = 256  # strips whose least height is remembered: laying out pages asks for it again and again
 _NARROWEST_PT = 173.0  # three short branches stand side by side on letter paper
 _FILL = "#f1ece4"
 _GROUND = "#5a3d14"
@@ -74,6 +77,7 @@ def crowded(strip: Strip) -> bool:
     return any(abs(a - b) > 2.0 * COLUMN_PT for a, b in zip(at, found, strict=True))
 
 
+@lru_cache(maxsize=_STRIPS)
 def chart_height(ctx: SheetContext, strip: Strip, steep: float) -> float:
     """Return the least chart height at which a strip is drawn at least `steep` times steeper than real."""
     levels = [s.line_z_m for s in strip.supports] + [s.ground_z_m for s in strip.supports]
@@ -141,7 +145,7 @@ def _ground(ctx: SheetContext, strip: Strip) -> Floats:
     """Return station and ground elevation along the strip, about one point apart; rows without ground left out."""
     count = max(2, int((strip.high_m - strip.low_m) / max(strip.ratio * POINT_M, ctx.terrain.cell_m * 0.5)) + 1)
     stations = np.linspace(strip.low_m, strip.high_m, count)
-    x, y, _ = strip.piece.line.at(stations)
+    x, y, _ = line_at(strip.piece.line, stations)
     z = ctx.terrain.sample(x, y)
     rows = np.column_stack((stations, z))
     return rows[np.isfinite(z)]
@@ -187,7 +191,7 @@ def _axes(ctx: SheetContext, chart: Chart, strip: Strip) -> list[Mark]:
 
 def _line_marks(chart: Chart, strip: Strip) -> list[Mark]:
     stations = [strip.low_m, *(s.station_m for s in strip.supports), strip.high_m]
-    _, _, z = strip.piece.line.at(stations)
+    _, _, z = line_at(strip.piece.line, stations)
     line = tuple((chart.x(s), chart.y(float(v))) for s, v in zip(stations, z, strict=True))
     marks: list[Mark] = [
         Line(chart.x(s.station_m), chart.y(s.ground_z_m), chart.x(s.station_m), chart.y(s.line_z_m), 1.2)
@@ -204,7 +208,7 @@ def _height_marks(ctx: SheetContext, view: SectionView, chart: Chart, strip: Str
     lowest = ctx.plan.settings.mainlines.lowest_m
     taken = [
         Rect(x - 3.0, y + 1.6, x + 3.0, y + 7.5) for station, _ in _joins(ctx, view, strip)
-        for x, y in ((chart.x(station), chart.y(float(strip.piece.line.at(station)[2]))),)
+        for x, y in ((chart.x(station), chart.y(float(line_at(strip.piece.line, station)[2]))),)
     ]
     pair = pair_run(ctx, strip.piece.line, strip.low_m, strip.high_m)
     marks: list[Mark] = []
@@ -249,7 +253,7 @@ def _joins(ctx: SheetContext, view: SectionView, strip: Strip) -> list[tuple[flo
     joins = [
         (lat.entry_station_m, lat.lateral_id.rsplit("-", 1)[-1]) for lat in view.laterals if lat.mainline_id == name
     ]
-    joins += [(m.join_station_m, m.mainline_id) for m in ctx.plan.mainlines if m.parent_id == name]
+    joins += [(m.join_station_m, m.mainline_id) for m in lookup(ctx.plan).branches.get(name, ())]
     return sorted(join for join in joins if strip.low_m - 1e-6 <= join[0] <= strip.high_m + 1e-6)
 
 
@@ -261,7 +265,7 @@ def _join_marks(ctx: SheetContext, view: SectionView, chart: Chart, strip: Strip
     marks: list[Mark] = []
     for (station, text), x_text in zip(joins, xs, strict=True):
         x = chart.x(station)
-        y = chart.y(float(strip.piece.line.at(station)[2]))
+        y = chart.y(float(line_at(strip.piece.line, station)[2]))
         marks.append(Polygon((((x - 3.0, y + 7.5), (x + 3.0, y + 7.5), (x, y + 1.6)),), fill=symbols.LATERAL))
         marks.append(Line(x, y, x, chart.rect.y0 + 27.0, 0.4, "#7a7a7a", dash=(1.0, 2.0)))
         marks.append(Line(x, chart.rect.y0 + 27.0, x_text, chart.rect.y0 + 22.0, 0.4, "#7a7a7a"))
@@ -277,7 +281,7 @@ def _crossing_marks(ctx: SheetContext, view: SectionView, chart: Chart, strip: S
         if c.line_id != strip.piece.line.mainline_id or not strip.low_m <= c.station_m <= strip.high_m:
             continue
         x = chart.x(c.station_m)
-        z = float(strip.piece.line.at(c.station_m)[2])
+        z = float(line_at(strip.piece.line, c.station_m)[2])
         top = chart.y(z)
         marks.append(Line(x, chart.rect.y0 + 28.0, x, top, 0.9, dash=(3.0, 2.0)))
         key = "profile.clear_needed" if c.needed_m > 0.0 else "profile.clear"

@@ -13,6 +13,7 @@ from pipeline.sheets.compose import LINE_FACTOR, TEXT_PT, Composer, boxed_lines,
 from pipeline.sheets.context import SheetContext
 from pipeline.sheets.geo import decimal, geo_uri_fine, minutes, usng
 from pipeline.sheets.local import tied
+from pipeline.sheets.lookup import line_at, lookup
 from pipeline.sheets.marks import (
     BLACK,
     WHITE,
@@ -149,8 +150,8 @@ def _meeting(ctx: SheetContext, section: Section) -> list[tuple[str, float, bool
     lines = [(ctx.w("safety.meet", place=sheets.meeting_point or "______________________"), 8.8, True, "")]
     if not known:
         lines.append((ctx.w("safety.meet_unknown"), 8.8, True, ""))
-        line = next(m for m in ctx.plan.mainlines if m.mainline_id == section.pieces[0][0])
-        x, y, _ = line.at(section.pieces[0][1])
+        name, low, _ = section.pieces[0]
+        x, y, _ = line_at(lookup(ctx.plan).line[name], low)
         lon, lat = (float(v) for v in ctx.plan.frame.lonlat(float(x), float(y)))
         if not ctx.plan.frame.on_earth:
             return [*lines, (ctx.w("safety.no_earth"), 8.8, False, "")]

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from pipeline.records import Crossing, Lateral, Mainline, Section, Support
 from pipeline.sheets.context import SheetContext
+from pipeline.sheets.lookup import line_at, lookup
 
 Floats = npt.NDArray[np.float64]
 _EPS_M = 1e-3
@@ -50,7 +51,7 @@ class Piece:
     @property
     def xyz_m(self) -> Floats:
         """Vertices in station order, shape (n, 3)."""
-        return np.column_stack(self.line.at(self.stations_m))
+        return np.column_stack(line_at(self.line, self.stations_m))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,26 +78,26 @@ class SectionView:
 def section_view(ctx: SheetContext, section: Section) -> SectionView:
     """Return a section with its lines, crossings and trees looked up in the plan."""
     plan = ctx.plan
-    lines = {line.mainline_id: line for line in plan.mainlines}
+    lines, crossed = lookup(plan).line, lookup(plan).crossings
     pieces = tuple(
         Piece(lines[name], low, high, _goes_on(ctx, section, name, low), _goes_on(ctx, section, name, high))
         for name, low, high in section.pieces
     )
     laterals = tuple(plan.laterals[i] for i in section.lateral)
+    held = {name for name, _, _ in section.pieces} | {lateral.lateral_id for lateral in laterals}
+    near = sorted((pair for name in held for pair in crossed.get(name, ())), key=lambda pair: pair[0])
     return SectionView(
         section=section, pieces=pieces, laterals=laterals,
-        crossings=tuple(c for c in plan.crossings if _inside(c, pieces, laterals)),
+        crossings=tuple(c for _, c in near if _inside(c, pieces, laterals)),
         tree=tuple(t for lateral in laterals for t in lateral.tree),
     )
 
 
 def _goes_on(ctx: SheetContext, section: Section, mainline_id: str, station_m: float) -> str:
     """Return the section that holds the same mainline beyond a station, ``""`` when the line ends there."""
-    for other in ctx.plan.sections:
-        if other.section_id != section.section_id:
-            for name, low, high in other.pieces:
-                if name == mainline_id and min(abs(low - station_m), abs(high - station_m)) < _EPS_M * 10:
-                    return other.section_id
+    for other, low, high in lookup(ctx.plan).owners.get(mainline_id, ()):
+        if other != section.section_id and min(abs(low - station_m), abs(high - station_m)) < _EPS_M * 10:
+            return other
     return ""
 
 

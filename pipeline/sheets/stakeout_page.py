@@ -20,6 +20,7 @@ from pipeline.sheets.geo import (
     magnetic_bearing_deg,
     true_bearing_deg,
 )
+from pipeline.sheets.lookup import line_at, lookup, row_of
 from pipeline.sheets.marks import Box, Group, Line, Mark, Page, Rect, Text
 from pipeline.sheets.pair_marks import PairRun, pair_run
 from pipeline.sheets.table import Cell, Column, Row
@@ -58,7 +59,7 @@ def build(ctx: SheetContext, section: Section) -> list[Page]:
 
 def fill(ctx: SheetContext, pages: Composer, section: Section) -> None:
     """Add one table per piece of mainline, then the level worksheet."""
-    lines = {line.mainline_id: line for line in ctx.plan.mainlines}
+    lines = lookup(ctx.plan).line
     bench = _bench(section, lines)
     magnetic = _declination(ctx, section, lines)
     for mainline_id, low, high in section.pieces:
@@ -128,8 +129,8 @@ def _points(ctx: SheetContext, line: Mainline, low: float, high: float) -> list[
     out = [_support_point(ctx, s, pair) for s in line.supports if low - 1e-6 <= s.station_m <= high + 1e-6]
     held = {round(p.station_m, 2) for p in out}
     out += [
-        _crossing_point(ctx, line, c) for c in ctx.plan.crossings
-        if c.line_id == line.mainline_id and low - 1e-6 <= c.station_m <= high + 1e-6
+        _crossing_point(ctx, line, c) for _, c in lookup(ctx.plan).crossings.get(line.mainline_id, ())
+        if low - 1e-6 <= c.station_m <= high + 1e-6
     ]
     for edge in (low, high):
         if round(edge, 2) not in held:
@@ -156,15 +157,15 @@ def _held_by(ctx: SheetContext, support: Support) -> tuple[str, str]:
     """Return the tag of the tree that holds the line; its species and diameter, and the branches that join."""
     words = []
     trees = ctx.plan.trees
-    at = trees.tree_id.index(support.tree_id) if support.tree_id in trees.tree_id else -1
+    at = row_of(trees).get(support.tree_id, -1)
     if at >= 0:
         words.append(ctx.words.get(f"species.{trees.species[at]}", trees.species[at]))
         if isfinite(float(trees.dbh_cm[at])):
             size = ctx.units.diameter_value(float(trees.dbh_cm[at]))
             words.append(say(ctx, f"{size} {ctx.units.diameter_unit}").replace(" ", "\u00a0"))
     joins = [
-        m.mainline_id for m in ctx.plan.mainlines
-        if m.parent_id == support.mainline_id and abs(m.join_station_m - support.station_m) < 0.01
+        m.mainline_id for m in lookup(ctx.plan).branches.get(support.mainline_id, ())
+        if abs(m.join_station_m - support.station_m) < 0.01
     ]
     if joins:
         words.append(ctx.w("stakeout.branch", lines=", ".join(joins)))
@@ -183,7 +184,7 @@ def _joint(ctx: SheetContext, support: Support, pair: PairRun | None) -> str:
 
 
 def _crossing_point(ctx: SheetContext, line: Mainline, crossing: Crossing) -> _Point:
-    z = float(line.at(crossing.station_m)[2])
+    z = float(line_at(line, crossing.station_m)[2])
     return _Point(
         crossing.station_m, crossing.crossing_id, ctx.w("stakeout.kind_crossing"),
         _crossed(ctx, crossing), crossing.x_m, crossing.y_m, z - crossing.clearance_m, z, 0.0, has_support=False,
@@ -200,7 +201,7 @@ def _crossed(ctx: SheetContext, crossing: Crossing) -> str:
 
 
 def _plain_point(ctx: SheetContext, line: Mainline, station_m: float, kind: str) -> _Point:
-    x, y, z = (float(v) for v in line.at(station_m))
+    x, y, z = (float(v) for v in line_at(line, station_m))
     ground = float(ctx.terrain.sample(x, y))
     return _Point(station_m, "—", ctx.w(f"stakeout.kind_{kind}"), "", x, y, ground, z, 0.0, has_support=False)
 

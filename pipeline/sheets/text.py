@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 
 from pipeline.resources import template_rows
 
@@ -13,6 +13,7 @@ DESCENT = 0.22
 CAP_HEIGHT = 0.729
 SMALLEST_PT = 6.6  # nothing on a sheet is set smaller
 _UNKNOWN = "□"
+_KNOWN_TEXTS = 1 << 14  # texts whose widths are remembered; a vast plan has millions, most on one sheet
 
 
 @cache
@@ -23,10 +24,10 @@ def _metrics() -> tuple[dict[str, float], dict[str, float]]:
     return regular, bold
 
 
-@cache
+@lru_cache(maxsize=_KNOWN_TEXTS)
 def _width_em(text: str, bold: bool) -> float:  # noqa: FBT001 - the cache wants plain arguments
     table = _metrics()[bold]
-    return sum(table[c] for c in clean(text))
+    return sum(map(table.__getitem__, clean(text)))
 
 
 def missing(text: str) -> str:
@@ -35,16 +36,16 @@ def missing(text: str) -> str:
     return "".join(dict.fromkeys(c for c in text if c not in table))
 
 
-@cache
+@lru_cache(maxsize=_KNOWN_TEXTS)
 def clean(text: str) -> str:
     """Return `text` with every character the faces lack replaced: by its plain letter, else by a box.
 
     Names and tags come from outside and may hold anything; a sheet must never show a gap
     where a letter was.
     """
-    if not missing(text):
-        return text
     table = _metrics()[0]
+    if table.keys() >= set(text):
+        return text
     out = []
     for char in text:
         plain = char if char in table else unicodedata.normalize("NFKD", char)[:1]

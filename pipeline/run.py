@@ -163,30 +163,50 @@ def lay_out(
         # the last trim is not taken: hang and grouping must describe the network that is kept
         if turn == TRIM_ROUNDS - 1 or (_shape(trimmed) == _shape(network) and not draft):
             break
-        kept = None if draft or not many else _grouped_still(given, trees, ground, network, trimmed, grouping, clock)
+        if many and not draft:
+            # of many trees no second grouping: the laterals stay as they are, if need be a few trees shorter
+            low, said = _hang_low(given, trees, ground, trimmed, clock)
+            names = mainlines.renamed(network, _entries(grouping), terrain=terrain, ground=ground)
+            still, lost = laterals.fitted(laterals.on_trimmed(grouping, names, low), low, trees, settings.laterals)
+            used = not lost or len(mainlines.trim(trimmed, _entries(still)).routes) == len(trimmed.routes)
+            if used and (not lost or count > VAST_TREES):
+                network, grouping = trimmed, still
+                notes = (*said, *lost, *(note for note in notes if note.code != "HANG_BLOCKED"))
+                break
         network = trimmed
-        if kept is not None:
-            (low, said, grouping), notes = kept, tuple(note for note in notes if note.code != "HANG_BLOCKED")
-            notes = (*said, *notes)
-            break
+    hung, said = _hang_final(given, ground, low, grouping, clock, report)
+    return _settled(given, trees, network, hung, grouping, (*found, *notes, *said), clock)
+
+
+def _hang_final(
+    given: Inputs, ground: Ground, low: tuple[Mainline, ...], grouping: Grouping, clock: Clock, report: Report
+) -> tuple[tuple[Mainline, ...], tuple[Finding, ...]]:
+    """Hang lines as they will be built, no higher at an entry than its lateral allows."""
     ceilings = tuple(
         (lateral.mainline_id, lateral.entry_station_m, float(ceiling))
         for lateral, ceiling in zip(grouping.laterals, grouping.entry_ceiling_z_m, strict=True)
     )
     with clock.stage("hang"):
         report("hanging the mainlines", 0.75)
-        hung, hang_notes = hang.hang_final(
-            mainlines=low, ceilings=ceilings, terrain=terrain, ground=ground, collections=given.collections,
-            settings=settings,
+        return hang.hang_final(
+            mainlines=low, ceilings=ceilings, terrain=given.terrain, ground=ground, collections=given.collections,
+            settings=given.settings,
         )
+
+
+def _settled(
+    given: Inputs, trees: Trees, network: Network, hung: tuple[Mainline, ...], grouping: Grouping,
+    findings: tuple[Finding, ...], clock: Clock,
+) -> Layout:
+    """Hang the laterals on their mainlines, and look that everything fits together."""
     with clock.stage("laterals"):
         settled, settle_notes = laterals.settle(
-            grouping=grouping, mainlines=hung, terrain=terrain, trees=trees, settings=settings,
+            grouping=grouping, mainlines=hung, terrain=given.terrain, trees=trees, settings=given.settings,
             confidence=_confidence(given),
         )
     edges.after_hang(hung, network)
     edges.after_laterals(settled, trees, hung)
-    return Layout(network, hung, settled, (*found, *notes, *hang_notes, *settle_notes))
+    return Layout(network, hung, settled, (*findings, *settle_notes))
 
 
 def _hang_and_group(
@@ -216,16 +236,6 @@ def _hang_low(
             settings=given.settings,
         )
     return low, tuple(note for note in said if note.code == "HANG_BLOCKED")
-
-
-def _grouped_still(
-    given: Inputs, trees: Trees, ground: Ground, network: Network, trimmed: Network, grouping: Grouping, clock: Clock
-) -> tuple[tuple[Mainline, ...], tuple[Finding, ...], Grouping] | None:
-    """Return the trimmed network hung, what was said, and the grouping on it; None when a lateral enters too high."""
-    names = mainlines.renamed(network, _entries(grouping), terrain=given.terrain, ground=ground)
-    low, said = _hang_low(given, trees, ground, trimmed, clock)
-    kept = laterals.on_trimmed(grouping, names, low)
-    return None if kept is None else (low, said, kept)
 
 
 def _standing_in_the_way(found: tuple[Finding, ...]) -> list[Problem]:

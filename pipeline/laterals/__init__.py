@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.laterals.grouping import group
-from pipeline.laterals.renaming import on_trimmed
+from pipeline.laterals.renaming import fitted, on_trimmed
 from pipeline.laterals.settling import settle
 
-__all__ = ["group", "on_trimmed", "settle"]
+__all__ = ["fitted", "group", "on_trimmed", "settle"]

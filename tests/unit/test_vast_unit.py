@@ -8,11 +8,14 @@ import threading
 import numpy as np
 import pytest
 from pipeline import cli, run
-from pipeline.laterals import blocks, crew, group, on_trimmed
+from pipeline.laterals import blocks, crew, fitted, group, on_trimmed
+from pipeline.laterals.heights import ceiling_m
+from pipeline.laterals.scene import rules_of
 from pipeline.mainlines import layout, report
 from pipeline.mainlines.lattice import make_cover, make_graph, make_lattice, make_surface
 from pipeline.mainlines.state_kernel import Price
 from pipeline.records import Grouping, Lateral
+from pipeline.settings import LateralSettings
 from pipeline.sheets import book
 from pipeline.sheets.context import make_context
 from scipy.spatial import cKDTree
@@ -215,7 +218,6 @@ def test_laterals_are_counted_anew_on_mainlines_that_changed_names():
     held[1] = (held[1][0], 150.0)
     given = Grouping(tuple(c for c, _ in held), ("",) * 3, np.array([z for _, z in held]), 1.0, 2.0)
     got = on_trimmed(given, {"M1": "M2", "M3": "M1"}, two_lines())
-    assert got is not None
     assert [(c.lateral_id, c.mainline_id, c.tree) for c in got.laterals] == [
         ("M1-L01", "M1", (2,)), ("M2-L01", "M2", (0,)), ("M2-L02", "M2", (1,)),
     ]
@@ -223,15 +225,36 @@ def test_laterals_are_counted_anew_on_mainlines_that_changed_names():
     assert (got.reason, got.lower_bound_m, got.objective_m) == (("",) * 3, 1.0, 2.0)
 
 
-def test_a_lateral_whose_entry_came_too_high_is_not_kept():
+def test_a_lateral_whose_mainline_is_no_more_is_an_error():
     line = two_lines()[0]
-    height = float(line.at(10.0)[2])
-    lateral, _ = on("M1-L01", "M1", 10.0, 0)
-    for ceiling, kept in ((height - 0.01, False), (height + 0.01, True)):
-        given = Grouping((lateral,), ("",), np.array([ceiling]))
-        assert (on_trimmed(given, {"M1": "M1"}, (line,)) is not None) is kept
+    given = Grouping((on("M1-L01", "M1", 10.0, 0)[0],), ("",), np.array([200.0]))
     with pytest.raises(KeyError):
         on_trimmed(given, {}, (line,))
+
+
+@pytest.mark.parametrize(("room_m", "left"), [(0.5, 3), (0.0, 3), (-0.01, 2), (-0.61, 1), (-1.21, 0)])
+def test_a_lateral_whose_entry_came_too_high_ends_before_the_first_tree_that_asks_for_less(room_m, left):
+    """Three trees 4 m apart; their ground leaves the entry 1.2, 0.6 and 0 m of room more than the lateral."""
+    settings = LateralSettings()
+    grade = float(rules_of(settings)[2])
+    line = two_lines()[0]
+    z = float(line.at(10.0)[2])
+    away = np.array([4.0, 8.0, 12.0])
+    ground_z = z + room_m + np.array([1.2, 0.6, 0.0]) - settings.highest_m + grade * away
+    xyz = np.vstack([[0.0, 10.0, z], np.column_stack([away, [10.0] * 3, z + grade * away])])
+    trees = dataclasses.replace(trees_of(bush.terrain(), away, [10.0] * 3, (1, 2, 1)), ground_z_m=ground_z)
+    ceiling = ceiling_m(xy_m=xyz[:, :2], ground_z_m=ground_z, highest_m=settings.highest_m, grade=grade)
+    assert ceiling == pytest.approx(z + room_m)
+    given = Grouping((Lateral("M1-L01", "M1", 10.0, (0, 1, 2), 4, xyz),), ("", "", ""), np.array([ceiling]), 1.0, 2.0)
+    got, findings = fitted(given, (line,), trees, settings)
+    assert got.reason == ("",) * left + ("NO_LATERAL",) * (3 - left)
+    assert [c.tree for c in got.laterals] == ([tuple(range(left))] if left else [])
+    assert [c.taps for c in got.laterals] == ([sum((1, 2, 1)[:left])] if left else [])
+    assert all(len(c.xyz_m) == left + 1 for c in got.laterals)
+    assert (got.entry_ceiling_z_m >= z - 1e-6).all()
+    assert [f.measured for f in findings] == ([] if left == 3 else [float(sum((1, 2, 1)[left:]))])
+    assert [("taken out" in f.text, "cut short" in f.text) for f in findings] == (
+        [] if left == 3 else [(left == 0, left > 0)])
 
 
 # ---------------------------------------------------------------- figures of a network at a stroke

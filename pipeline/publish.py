@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import closing
 from functools import partial
 from importlib import metadata
 from itertools import chain, islice
@@ -48,29 +49,30 @@ def with_codes(plan: Plan, terrain: Terrain, ground: Ground) -> tuple[Plan, Shee
     return plan, dataclasses.replace(context, plan=plan)
 
 
-def print_all(context: SheetContext, report: Report = quiet) -> tuple[Plan, dict[str, bytes]]:
-    """Return the plan with its page counts, and all its paper by its path in the plan folder.
+def print_all(context: SheetContext, put: Callable[[str, bytes], None], report: Report = quiet) -> Plan:
+    """Print all paper of a plan, and return the plan with its page counts.
 
-    Every section is planned once: its pages are counted, printed and bound into the book.
+    Every section is planned once: its pages are counted, printed and bound into the book. ``put`` is given
+    each file as it is finished, with its path in the plan folder.
     """
     sections = context.plan.sections
     making = book.make_sets(context, [s.section_id for s in sections])
     first = list(islice(making, 1))  # what every process needs is loaded then, and found there by those that follow
-    sets = []
+    counted = []
     with beside(partial(book.render_overviews, context)) as overviews, book.Binder(context) as binder:
-        for i, made in enumerate(chain(first, making)):
+        for i, (section, made) in enumerate(zip(sections, chain(first, making), strict=True)):
             report(f"printed section {made.section_id}", 0.9 + 0.08 * i / len(sections))
             binder.take(made)
-            sets.append(made.without_pages())
+            put(f"sheets/{made.section_id}.pdf", made.pdf)
+            counted.append(dataclasses.replace(section, sheets=made.sheets))
             if i == _FETCHED_AFTER:
                 overviews()
-        counted = tuple(dataclasses.replace(s, sheets=made.sheets) for s, made in zip(sections, sets, strict=True))
-        plan = dataclasses.replace(context.plan, sections=counted)
-        context = dataclasses.replace(context, plan=plan)
-        pdfs = {f"sheets/{made.section_id}.pdf": made.pdf for made in sets}
+        plan = dataclasses.replace(context.plan, sections=tuple(counted))
         report("printing the book", 0.98)
-        pdfs |= binder.finish(context)
-        return plan, pdfs | overviews()
+        volumes = binder.finish(dataclasses.replace(context, plan=plan))
+        for name, body in (volumes | overviews()).items():
+            put(name, body)
+        return plan
 
 
 def manifest(plan: Plan, hashes: dict[str, str], seconds: dict[str, float]) -> dict[str, object]:
@@ -96,9 +98,9 @@ def publish(
     OutputError
         When the folder cannot be written; nothing is changed then.
     """
-    with unswept():
+    with unswept(), closing(planfolder.spooled(target)) as pdfs:
         _, context = with_codes(result.plan, result.terrain, result.ground)
-        plan, pdfs = print_all(context, report)
+        plan = print_all(context, pdfs.put, report)
         report("writing the plan folder", 0.99)
         planfolder.write_plan(
             target, plan=plan, terrain=result.terrain, ground=result.ground, pdfs=pdfs,

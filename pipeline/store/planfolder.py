@@ -22,11 +22,12 @@ from pipeline.errors import FallgradeError, OutputError, Problem
 from pipeline.records import Ground, GroundLayer, Plan
 from pipeline.store import exports, geopackage, plan_records, plan_tables, proof, swapping
 from pipeline.store.plan_reader import read_gaps, read_plan
+from pipeline.store.spool import Spool
 from pipeline.store.swapping import recover
 from pipeline.store.terrain_copy import write_terrain
 from pipeline.terrain.grid import Terrain
 
-__all__ = ["read_gaps", "read_plan", "recover", "sha256_text", "write_files", "write_plan"]
+__all__ = ["read_gaps", "read_plan", "recover", "sha256_text", "spooled", "write_files", "write_plan"]
 
 _REMEDIES = {
     errno.ENOSPC: "Free disk space, or choose a folder on another disk.",
@@ -88,12 +89,13 @@ def write_plan(
         "fieldpoints.gpx": exports.fieldpoints_gpx(plan), "settings.used.toml": settings_text,
         "manifest.json": exports.as_json(dict(manifest)), "summary.json": exports.as_json(exports.summary(plan)),
     }
-    files = {**{_inside(n): b for n, b in pdfs.items()}, **{n: t.encode("utf-8") for n, t in texts.items()}}
+    paper = {_inside(name): name for name in pdfs}
 
     def fill(made: Path) -> None:
-        for name, body in sorted(files.items()):
+        for name in sorted({*paper, *texts}):
             (made / name).parent.mkdir(parents=True, exist_ok=True)
-            (made / name).write_bytes(body)
+            # one at a time: all the paper of a vast plan at once would fill the memory
+            (made / name).write_bytes(texts[name].encode("utf-8") if name in texts else pdfs[paper[name]])
         write_terrain(made / "terrain.tif", terrain)
         tables = (*plan_tables.all_tables(plan), *plan_tables.ground(layers))
         geopackage.write(
@@ -141,6 +143,17 @@ def _inside(name: str) -> str:
         raise OutputError([Problem("", "", f"the file name {name!r}", "a name inside the plan folder",
                                    "Use letters, digits, dots and dashes in IDs.")])
     return str(path)
+
+
+def spooled(folder: Path) -> Spool:
+    """Return a place for files until their folder is made; to be closed.
+
+    Raises
+    ------
+    OutputError
+        Here and at every file when the disk takes no more.
+    """
+    return Spool(lambda: _told(folder))
 
 
 @contextlib.contextmanager

@@ -17,7 +17,7 @@ from pipeline.compiled import njit
 from pipeline.laterals.pieces_kernel import F64, I32, I64
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def polish(  # noqa: C901 - one tight loop over prices and columns
     price: F64, flat: I32, ptr: I64, cost: F64, trees: int, penalty: float, upper: float, steps: int,
 ) -> tuple[float, F64]:

@@ -128,13 +128,11 @@ def _other_entry(
 ) -> Chosen | None:
     """Return lateral k with the cheapest other entry that is free and in nobody's way, or None."""
     trees = chosen[k].trees
-    others, _ = segments(scene, chosen[:k] + chosen[k + 1 :])
     head = scene.tree[trees[0], :2]
-    close = others[
-        np.maximum(
-            np.abs(others[:, 0::2].mean(axis=1) - head[0]), np.abs(others[:, 1::2].mean(axis=1) - head[1])
-        ) < 2.0 * max_length_m
-    ]
+    # a lateral reaches no farther from its first tree than its length, and neither does the piece to another entry
+    away = np.abs(scene.tree[[c.trees[0] for c in chosen], :2] - head).max(axis=1)
+    near = [chosen[int(i)] for i in np.flatnonzero(away <= 2.0 * max_length_m) if i != k]
+    close, _ = segments(scene, near)
     bins = bins_of(close, PIECE_BIN_M)
     best: Chosen | None = None
     for slot in scene.entry_slot[trees[0]].tolist():

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from pipeline.laterals.scene import Floats
+from pipeline.laterals.scene import Floats, Mask
 
 T = TypeVar("T")
 THREADS = 2  # the solver and the kernels leave the interpreter free while they run
@@ -56,3 +56,30 @@ def near_before(box: Floats, apart_m: float) -> list[list[int]]:
         touch = np.all((box[:k, 2:] >= low) & (box[:k, :2] <= high), axis=1)
         out.append([int(j) for j in np.flatnonzero(touch)])
     return out
+
+
+def in_pairs(box: Floats, apart_m: float) -> list[int]:
+    """Return an order of boxes in which two that follow each other can mostly be worked on side by side.
+
+    Of the boxes left that with the fewest others out of its way is taken first, and with it one of these, itself
+    with the fewest: those that are hard to pair do not stay to the end, where one thread would wait for the other.
+    """
+    free = np.ones((len(box), len(box)), dtype=np.bool_)
+    for k, near in enumerate(near_before(box, apart_m)):
+        free[k, [*near, k]] = free[near, k] = False
+    others = free.sum(axis=1)
+    order: list[int] = []
+
+    def take(some: Mask) -> int:
+        k = int(np.argmin(np.where(some, others, len(box))))
+        order.append(k)
+        left[k] = False
+        others[free[k]] -= 1
+        return k
+
+    left = np.ones(len(box), dtype=np.bool_)
+    while left.any():
+        partners = left & free[take(left)]
+        if partners.any():
+            take(partners)
+    return order

@@ -47,8 +47,8 @@ def group(
         One code per tree of the input where the network leaves it out, ``""`` where a
         lateral may be tried.
     draft : bool
-        Whether a rough choice will do, to see which mainlines are used: blocks by the plain
-        programme, borders between them not mended, no bound.
+        Whether a rough choice will do, to see which mainlines are used: blocks by savings and
+        local search, borders between them not mended, no bound.
     progress : callable, optional
         Called with a word and the share done.
 
@@ -68,7 +68,7 @@ def group(
     )
     rule = rules(laterals, settings.mainlines.effort, len(scene))
     if draft:
-        rule = replace(rule, rounds=0, draft=True)
+        rule = replace(rule, effort="quick", rounds=0, draft=True)
     choice = choose(scene, laterals, rule, progress)
     chosen = tuple(c for c in choice.chosen)
     made, ceilings = _laterals(scene, chosen, mainlines, laterals)

@@ -27,7 +27,7 @@ MIP_GAP = {"quick": 0.0, "normal": 1e-3, "thorough": 1e-5}
 MIP_ROUNDS = {"quick": 2, "normal": 2, "thorough": 8}
 # few trees are solved until nothing meets; of many, what still meets is solved again around each place
 FEW_ROUNDS = 15
-HURRY_ROUNDS, HURRY_NODES = 1, 20
+HURRY_ROUNDS, HURRY_NODES = 3, 20  # one round only where the linear programme is not tightened either
 LOOSE = 0.02  # so far above the linear programme it is not trees alone that are dealt out
 # where few trees leave one unserved or cost too much, entries this much dearer are choices of the MIP too
 OTHER_ENTRY_M = 3.0
@@ -75,7 +75,8 @@ def _settle_crossings(
     same_slot: list[tuple[int, int]] = []
     chosen: list[Chosen] | None = None
     few = len(scene) <= FEW_TREES
-    most = MIP_ROUNDS[rule.effort] if not few else HURRY_ROUNDS if rule.hurry else FEW_ROUNDS
+    hurried = HURRY_ROUNDS if rule.rounds else 1
+    most = MIP_ROUNDS[rule.effort] if not few else hurried if rule.hurry else FEW_ROUNDS
     for _ in range(most):
         rows = _mip(scene, columns, rule, list(dict.fromkeys(cut + same_slot)), list(relaxed.subset))
         if rows is None:

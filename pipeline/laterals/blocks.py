@@ -22,7 +22,7 @@ from pipeline.laterals.scene import Floats, Ints, Mask, Scene
 from pipeline.laterals.subset_kernel import subset_members
 from pipeline.settings import LateralSettings
 
-BLOCK_TREES = 1100
+BLOCK_TREES = 700
 SEAM_M = 20.0  # pieces up to this length across a border make their laterals part of the seam
 BOUND_TREES = 25_000  # up to here the bound is polished over all columns at once
 POLISH_STEPS = 400

@@ -79,16 +79,24 @@ def served_by_line(
     tree_rc: F64, ceiling: F64, reach: float, grade_per_unit: float, blocked: Bools, check: bool,  # noqa: FBT001
     point_rc: F64, point_z: F64, served: Bools,
 ) -> None:
-    """Mark the trees that some point of a line could serve."""
+    """Mark the trees that some point of a line could serve, the points in order along it."""
+    step = 1e-9
+    for k in range(1, point_rc.shape[0]):
+        step = max(step, math.hypot(point_rc[k, 0] - point_rc[k - 1, 0], point_rc[k, 1] - point_rc[k - 1, 1]))
     for t in range(tree_rc.shape[0]):
         if served[t] or not math.isfinite(ceiling[t]):
             continue
         r, c = tree_rc[t]
-        for k in range(point_rc.shape[0]):
+        k = 0
+        while k < point_rc.shape[0]:
             d = math.hypot(point_rc[k, 0] - r, point_rc[k, 1] - c)
-            if d > reach or point_z[k] > ceiling[t] - grade_per_unit * d:
+            if d > reach:
+                # no point comes into reach sooner than the way to it is long
+                k += max(1, int((d - reach) / step))
                 continue
-            if check and not unblocked(blocked, point_rc[k, 0], point_rc[k, 1], r, c):
-                continue
-            served[t] = True
-            break
+            if point_z[k] <= ceiling[t] - grade_per_unit * d and (
+                not check or unblocked(blocked, point_rc[k, 0], point_rc[k, 1], r, c)
+            ):
+                served[t] = True
+                break
+            k += 1

@@ -32,6 +32,7 @@ from pipeline.mainlines.state_kernel import (
     trim_tip,
 )
 
+NEWS_REACHES = 5.0  # reaches of a lateral: how far from a new line others may begin to pay; ours
 EVERYWHERE = (0, 0, 1 << 40, 1 << 40)
 
 
@@ -70,25 +71,59 @@ def trim_box(
     return logged
 
 
+@njit(cache=True)
+def open_tiles(
+    g: Graph, tile: I64, mark: int, box: tuple[int, int, int, int], node: I64, n: int, pad: int
+) -> None:
+    """Mark the tiles of a box and those within ``pad`` nodes of some nodes: lines are laid only there."""
+    across = (g.cols + TILE - 1) // TILE
+    if box[2] > box[0]:
+        for i in range(box[0] // TILE, (box[2] - 1) // TILE + 1):
+            for j in range(box[1] // TILE, (box[3] - 1) // TILE + 1):
+                tile[i * across + j] = mark
+    for q in range(n):
+        r = node[q] // g.cols
+        col = node[q] - r * g.cols
+        for i in range(max(0, r - pad) // TILE, min(g.rows - 1, r + pad) // TILE + 1):
+            for j in range(max(0, col - pad) // TILE, min(g.cols - 1, col + pad) // TILE + 1):
+                tile[i * across + j] = mark
+
+
 @njit(cache=True, nogil=True)
 def grow_box(
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
     pull: float, full: float, start: float, raise_by: float, rounds: int,
     block: int, jitter: float, log: I64, logged: int, tile: I64 = NO_TILE, mark: int = 0,
 ) -> int:
-    """Grow in a box at rising prices of a tap, the last the real one; return the log length."""
+    """Grow in a box at rising prices of a tap, the last the real one; return the log length.
+
+    Without a blur what was not worth laying stays so until a line comes near or the price rises: then
+    only the ground about the last round's lines is searched again at the same price.
+    """
     share = start
+    tiles = ((g.rows + TILE - 1) // TILE) * ((g.cols + TILE - 1) // TILE) if jitter <= 0.0 else 0
+    about = np.zeros(tiles, dtype=np.int64)
+    pad = int(NEWS_REACHES * reach_m / g.step_m)
     lab = look(g, c, s, p, box, bands, pull, full, reach_m, jitter, tile, mark)
+    every = True
     for turn in range(rounds):
         q = Price(p.tap_m * share, p.branch_m, p.ladder)
+        before = logged
         logged, laid = lay_paths(g, c, s, q, lab, reach_m, block, log, logged)
         if laid == 0:
             if share >= 1.0:
                 break
             share = min(1.0, share * raise_by)
-        # where nothing was laid the labels still stand, but another blur may show what they did not (measured)
-        if turn < rounds - 1 and (laid > 0 or jitter > 0.0):
+        if turn == rounds - 1:
+            break
+        if jitter > 0.0 or (laid == 0 and not every):
+            # where nothing was laid the labels still stand, but another blur may show what they did not (measured)
             lab = look(g, c, s, p, box, bands, pull, full, reach_m, jitter, tile, mark)
+            every = True
+        elif laid > 0:
+            open_tiles(g, about, turn + 1, (0, 0, 0, 0), log[before:logged], logged - before, pad)
+            lab = look(g, c, s, p, box, bands, pull, full, reach_m, jitter, about, turn + 1)
+            every = False
     return logged
 
 
@@ -210,23 +245,6 @@ def around(
         c0 = min(c0, max(region[1], col - pad))
         c1 = max(c1, min(g.cols, region[3], col + pad + 1))
     return r0, c0, r1, c1
-
-
-@njit(cache=True)
-def open_tiles(
-    g: Graph, tile: I64, mark: int, box: tuple[int, int, int, int], gone: I64, n: int, pad: int
-) -> None:
-    """Mark the tiles of a box, and those within ``pad`` nodes of a removed node: lines are laid anew only there."""
-    across = (g.cols + TILE - 1) // TILE
-    for i in range(box[0] // TILE, (box[2] - 1) // TILE + 1):
-        for j in range(box[1] // TILE, (box[3] - 1) // TILE + 1):
-            tile[i * across + j] = mark
-    for q in range(n):
-        r = gone[q] // g.cols
-        col = gone[q] - r * g.cols
-        for i in range(max(0, r - pad) // TILE, min(g.rows - 1, r + pad) // TILE + 1):
-            for j in range(max(0, col - pad) // TILE, min(g.cols - 1, col + pad) // TILE + 1):
-                tile[i * across + j] = mark
 
 
 @njit(cache=True)

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from typing import TypeVar
+from itertools import pairwise
+from typing import Any, TypeVar
 
 import numpy as np
 
-from pipeline.laterals.scene import Floats, Mask
+from pipeline.records import Floats, Mask
 
 T = TypeVar("T")
+LEAST_SPAN = 200  # rows; fewer are not worth a thread
 THREADS = 2  # the solver and the kernels leave the interpreter free while they run
+
+
+def in_spans(count: int, work: Callable[[int, int], tuple[Any, ...]]) -> tuple[Any, ...]:
+    """Return the arrays ``work(first, end)`` makes for spans of rows, put together as if made for all rows at once."""
+    cuts = np.linspace(0, count, THREADS + 1).astype(np.int64).tolist() if count >= LEAST_SPAN * THREADS else [0, count]
+    with ThreadPoolExecutor(THREADS) as crew:
+        made = [one.result() for one in [crew.submit(work, a, b) for a, b in pairwise(cuts)]]
+    return tuple(np.concatenate(parts) for parts in zip(*made, strict=True))
 
 
 def in_turn(

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from pipeline.laterals.crew import in_spans
 from pipeline.laterals.pieces_kernel import bin_boxes
 from pipeline.laterals.scene_kernel import ON_LINE_M, entry_pieces, tree_edges
 from pipeline.records import Ground, Mainline, Trees
@@ -182,13 +183,15 @@ def build(
     mask = np.ascontiguousarray(ground.lateral_blocked)
     first, last = _line_ranges(slot_line, len(mainlines))
     slot_bins = bins_of(np.hstack([slot[:, :2], slot[:, :2]]), max(laterals.reach_m, 2.0))
-    entry_slot, entry_dist, entry_need, fail, shortfall, off = entry_pieces(
-        tree, slot, slot_line, first, last, slot_bins.grid, slot_bins.dims, slot_bins.start, slot_bins.item,
+    entry_slot, entry_dist, entry_need, fail, shortfall, off = in_spans(len(tree), lambda a, b: entry_pieces(
+        tree[a:b], slot, slot_line, first, last, slot_bins.grid, slot_bins.dims, slot_bins.start, slot_bins.item,
         z, mask, geo, *mains.args, rule, laterals.reach_m, OFFSETS, ENTRIES, ENOUGH,
-    )
+    ))
     near = _near(tree, laterals.max_length_m)
     on_line = np.where(off < ON_LINE_M, ON_LINE_M, 0.0)
-    neighbour, dist, need = tree_edges(tree, near, z, mask, geo, *mains.args, on_line, rule, NEIGHBOURS)
+    neighbour, dist, need = in_spans(len(tree), lambda a, b: tree_edges(
+        tree, a, near[a:b], z, mask, geo, *mains.args, on_line, rule, NEIGHBOURS
+    ))
     neighbour[np.isinf(off)] = -1
     neighbour[(neighbour >= 0) & np.isinf(off)[neighbour]] = -2
     neighbour, dist, need = close_up(neighbour, dist, need)

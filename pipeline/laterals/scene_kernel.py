@@ -22,9 +22,9 @@ ON_LINE_M = 1e-3  # a tree nearer to a mainline than this stands on it and can o
 TRUNK_M = 0.5  # within so much of its entry a lateral may lie on either side of its mainline
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def tree_edges(
-    tree: F64, near: I64, z: F32, mask: Bools, geo: F64, seg: F64, grid: F64, dims: I64, start: I64,
+    tree: F64, begin: int, near: I64, z: F32, mask: Bools, geo: F64, seg: F64, grid: F64, dims: I64, start: I64,
     item: I64, on_line: F64, rule: F64, width: int,
 ) -> tuple[I32, F64, F64]:
     """Return (neighbour, plan distance, need) of the legal pieces from each tree uphill, nearest first.
@@ -33,7 +33,9 @@ def tree_edges(
     ----------
     tree : float array, shape (n, 3)
         x, y, ground elevation.
-    near : int array, shape (n, k)
+    begin : int
+        The tree that the first row of `near` is about; a row of the result is made for each row.
+    near : int array, shape (m, k)
         Candidates by distance; n where there are no more.
     geo : float array
         x0, y0, cell of the terrain.
@@ -43,15 +45,17 @@ def tree_edges(
         Most neighbours kept.
     """
     n = tree.shape[0]
-    neighbour = np.full((n, width), -1, np.int32)
-    dist = np.zeros((n, width))
-    need = np.zeros((n, width))
+    rows = near.shape[0]
+    neighbour = np.full((rows, width), -1, np.int32)
+    dist = np.zeros((rows, width))
+    need = np.zeros((rows, width))
     lowest, highest, grade, clear, longest = rule[0], rule[1], rule[2], rule[3], rule[4]
-    for a in range(n):
+    for row in range(rows):
+        a = begin + row
         count = 0
         ax, ay, ag = tree[a, 0], tree[a, 1], tree[a, 2]
         for k in range(near.shape[1]):
-            b = near[a, k]
+            b = near[row, k]
             if b >= n or count == width:
                 break
             if b == a or on_line[b]:
@@ -70,14 +74,14 @@ def tree_edges(
             w = max(w, bg + lowest)
             if np.isnan(w) or w > bg + highest:
                 continue
-            neighbour[a, count] = b
-            dist[a, count] = d
-            need[a, count] = w
+            neighbour[row, count] = b
+            dist[row, count] = d
+            need[row, count] = w
             count += 1
     return neighbour, dist, need
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def entry_pieces(  # noqa: C901
     tree: F64, slot: F64, slot_line: I64, line_first: I64, line_last: I64, slot_grid: F64, slot_dims: I64,
     slot_start: I64, slot_item: I64, z: F32, mask: Bools, geo: F64, seg: F64, grid: F64, dims: I64,

@@ -7,7 +7,6 @@ the time, and tells the caller what is being done.
 from __future__ import annotations
 
 import dataclasses
-import gc
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -55,7 +54,6 @@ class Keep(Protocol):
 
 # Pruning mainlines changes where laterals may enter, which may prune more: two rounds settle all but freaks.
 TRIM_ROUNDS = 3
-SELDOM = (200_000, 20, 100)  # looking for garbage was 3 % of a plan of 10,000 trees, more of larger ones (measured)
 DRAFT_TREES = 2_000  # of more trees a rough grouping goes first, and the last one stays as it is on the trimmed lines
 VAST_TREES = 15_000  # of more than that the rough one costs more than the shorter lines are worth
 NO_ROUTE = Problem(
@@ -255,17 +253,6 @@ def _confidence(given: Inputs) -> Callable[[float, float], GradeConfidence]:
     return judge_span
 
 
-@contextmanager
-def seldom_swept() -> Iterator[None]:
-    """Let the garbage collector look less often: the records of a plan are many and none of them is garbage."""
-    before = gc.get_threshold()
-    gc.set_threshold(*SELDOM)
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-
-
 def make_plan(given: Inputs, report: Report = quiet, keep: Keep = compute) -> Result:
     """Plan a bush: every stage in order, then the judge.
 
@@ -282,11 +269,6 @@ def make_plan(given: Inputs, report: Report = quiet, keep: Keep = compute) -> Re
     NoPlanError
         When no tree can be served, with what stands in the way.
     """
-    with seldom_swept():
-        return _made(given, report, keep)
-
-
-def _made(given: Inputs, report: Report, keep: Keep) -> Result:
     clock = Clock()
     with clock.stage("survey"):
         report("judging the survey", 0.0)

@@ -22,7 +22,8 @@ from pipeline.laterals.scene import Floats, Ints, Mask, Scene
 from pipeline.laterals.subset_kernel import subset_members
 from pipeline.settings import LateralSettings
 
-BLOCK_TREES = 700
+BLOCK_TREES = 700  # smaller ones lose fewer trees to laterals that meet, and more metres at their borders (measured)
+VAST_BLOCK_TREES = 500
 SEAM_M = 20.0  # pieces up to this length across a border make their laterals part of the seam
 BOUND_TREES = 25_000  # up to here the bound is polished over all columns at once
 POLISH_STEPS = 400
@@ -63,7 +64,8 @@ def choose(
     scene: Scene, laterals: LateralSettings, rule: Rules, progress: Progress | None = None
 ) -> Choice:
     """Choose laterals for all trees of a scene."""
-    blocks = split(np.arange(len(scene), dtype=np.int64), scene.tree[:, :2], BLOCK_TREES, 0.0)
+    most = VAST_BLOCK_TREES if rule.vast else BLOCK_TREES
+    blocks = split(np.arange(len(scene), dtype=np.int64), scene.tree[:, :2], most, 0.0)
     blocks = [blocks[k] for k in in_pairs(boxes(scene, blocks), apart_m(laterals))]
     rule = replace(rule, whole=len(blocks) == 1)
     prices = Prices(len(scene))

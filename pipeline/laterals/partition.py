@@ -25,6 +25,7 @@ from pipeline.settings import LateralSettings
 NODES = {"quick": 0, "normal": 400, "thorough": 1500}
 MIP_GAP = {"quick": 0.0, "normal": 1e-3, "thorough": 1e-5}
 MIP_ROUNDS = {"quick": 2, "normal": 3, "thorough": 8}
+VAST_ROUNDS = 2
 # few trees are solved until nothing meets; of many, what still meets is solved again around each place
 FEW_ROUNDS = 15
 HURRY_ROUNDS, HURRY_NODES = 3, 20  # one round only where the linear programme is not tightened either
@@ -76,7 +77,7 @@ def _settle_crossings(
     chosen: list[Chosen] | None = None
     few = len(scene) <= FEW_TREES
     hurried = HURRY_ROUNDS if rule.rounds else 1
-    most = MIP_ROUNDS[rule.effort] if not few else hurried if rule.hurry else FEW_ROUNDS
+    most = (VAST_ROUNDS if rule.vast else MIP_ROUNDS[rule.effort]) if not few else hurried if rule.hurry else FEW_ROUNDS
     for _ in range(most):
         rows = _mip(scene, columns, rule, list(dict.fromkeys(cut + same_slot)), list(relaxed.subset))
         if rows is None:

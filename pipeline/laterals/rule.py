@@ -48,6 +48,7 @@ class Rules:
     rounds: int = 0  # of tightening the linear programme
     whole: bool = True
     draft: bool = False  # blocks alone: no borders mended, no left-out tree tried again, no bound
+    vast: bool = False  # so many trees that time counts more than the last trees of a thousand
     hurry: bool = False  # one of many small blocks: the MIP is stopped early
 
 
@@ -62,7 +63,5 @@ def rules(laterals: LateralSettings, effort: str, trees: int = 0) -> Rules:
     penalty = 3.0 * (laterals.max_length_m + float(entry.of(0)))
     if effort == "normal" and 0 < trees <= HANDFUL:
         effort = "thorough"
-    rounds = ROUNDS[effort]
-    if effort == "normal" and trees > VAST_TREES:
-        rounds = 0
-    return Rules(entry, laterals.max_length_m, penalty, effort, rounds)
+    vast = effort == "normal" and trees > VAST_TREES
+    return Rules(entry, laterals.max_length_m, penalty, effort, 0 if vast else ROUNDS[effort], vast=vast)

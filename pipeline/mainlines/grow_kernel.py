@@ -55,7 +55,7 @@ class Labels(NamedTuple):
 
 @njit(cache=True)
 def appetite(
-    g: Graph, c: Cover, s: State, box: tuple[int, int, int, int], tile: I64 = NO_TILE, mark: int = 0
+    g: Graph, c: Cover, s: State, box: tuple[int, int, int, int], tile: I64, mark: int
 ) -> tuple[F32, float]:
     """Return for each node of a box the taps still unserved that a line there could take, and how many there are.
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.compiled import njit
 from pipeline.mainlines.exchange_kernel import fragments, tie_on
-from pipeline.mainlines.grow_kernel import NO_TILE, TILE, lay_paths, look
+from pipeline.mainlines.grow_kernel import TILE, lay_paths, look
 from pipeline.mainlines.lattice_kernel import F64, I64
 from pipeline.mainlines.state_kernel import (
     Cover,
@@ -93,7 +93,7 @@ def open_tiles(
 def grow_box(
     g: Graph, c: Cover, s: State, p: Price, box: tuple[int, int, int, int], bands: int, reach_m: float,
     pull: float, full: float, start: float, raise_by: float, rounds: int,
-    block: int, jitter: float, log: I64, logged: int, tile: I64 = NO_TILE, mark: int = 0,
+    block: int, jitter: float, log: I64, logged: int, tile: I64, mark: int,
 ) -> int:
     """Grow in a box at rising prices of a tap, the last the real one; return the log length.
 

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.mainlines import improve_kernel, state_kernel
+from pipeline.mainlines.grow_kernel import NO_TILE
 from pipeline.mainlines.state_kernel import OUT, ROOT, Cover, Graph, Price, State
 
 BANDS = 5
@@ -45,7 +46,7 @@ EFFORTS = {
     "quick": Effort(step_m=4.0, nodes=40_000, starts=1, small_starts=1, windows_per_tip=4.0, windows_least=150,
                     windows_most=3000),
     "normal": Effort(step_m=3.0, nodes=80_000, starts=1, small_starts=4, windows_per_tip=14.0, windows_least=600,
-                     windows_most=8000),
+                     windows_most=6500),
     "thorough": Effort(step_m=2.5, nodes=300_000, starts=3, small_starts=8, windows_per_tip=40.0, windows_least=2500,
                        windows_most=60_000),
 }
@@ -106,7 +107,9 @@ def grow(graph: Graph, cover: Cover, s: State, price: Price, reach_m: float, ful
     n = s.down.shape[0]
     log = np.empty(2 * n + 4096, dtype=np.int64)
     box = (0, 0, graph.rows, graph.cols)
-    improve_kernel.grow_box(graph, cover, s, price, box, BANDS, reach_m, pull, full, start, 1.6, 30, 3, 0.0, log, 0)
+    improve_kernel.grow_box(
+        graph, cover, s, price, box, BANDS, reach_m, pull, full, start, 1.6, 30, 3, 0.0, log, 0, NO_TILE, 0
+    )
     improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
 
 
@@ -116,7 +119,8 @@ def adapt(graph: Graph, cover: Cover, s: State, price: Price, reach_m: float, *,
     box = (0, 0, graph.rows, graph.cols)
     if grow:
         improve_kernel.grow_box(
-            graph, cover, s, price, box, BANDS, reach_m, 1.5, full_appetite(cover), 1.0, 1.6, 10, 3, 0.0, log, 0
+            graph, cover, s, price, box, BANDS, reach_m, 1.5, full_appetite(cover), 1.0, 1.6, 10, 3, 0.0, log, 0,
+            NO_TILE, 0,
         )
     improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
 

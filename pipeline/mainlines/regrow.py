@@ -16,6 +16,7 @@ import numpy.typing as npt
 from pipeline.mainlines import improve_kernel, layout, stand_kernel
 from pipeline.mainlines.assemble import all_lines
 from pipeline.mainlines.chains import chains
+from pipeline.mainlines.grow_kernel import NO_TILE
 from pipeline.mainlines.lattice import Lattice
 from pipeline.mainlines.report import guests_of
 from pipeline.mainlines.sources import Site
@@ -119,6 +120,7 @@ def grow(growth: Growth, s: State) -> None:
     improve_kernel.grow_box(
         graph, cover, s, price, box, layout.BANDS, growth.site.settings.laterals.reach_m, 1.5,
         layout.full_appetite(cover), 1.0, 1.0, ROUNDS, BLOCK, 0.0, log, 0,
+        NO_TILE, 0,
     )
     improve_kernel.trim_box(graph, cover, s, price, box, log, 0)
     s.down[roots] = ROOT

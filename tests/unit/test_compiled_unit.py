@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import subprocess
 import sys
@@ -9,6 +10,7 @@ import textwrap
 from pathlib import Path
 
 import numba
+import numpy as np
 import pytest
 from pipeline import compiled
 
@@ -107,3 +109,17 @@ def test_a_kernel_whose_callee_changed_is_compiled_anew(tmp_path):
         )
         seen.append(int(run.stdout))
     assert seen == [6, 16]
+
+
+def test_no_kernel_has_an_array_for_a_default():
+    """A call that leaves such an argument out has another signature in every run, and is compiled each time anew."""
+    root = Path(compiled.__file__).parent
+    seen = 0
+    for path in sorted(root.rglob("*_kernel.py")):
+        name = ".".join(path.relative_to(root.parent).with_suffix("").parts)
+        for kernel in vars(importlib.import_module(name)).values():
+            if isinstance(kernel, numba.core.registry.CPUDispatcher):
+                seen += 1
+                given = kernel.py_func.__defaults__ or ()
+                assert not any(isinstance(one, np.ndarray) for one in given), f"{name}.{kernel.py_func.__name__}"
+    assert seen > 50

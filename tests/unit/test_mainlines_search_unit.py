@@ -291,13 +291,13 @@ def test_appetite_counts_the_taps_that_nobody_serves_yet():
     g = level()
     c = cover_of(ROWS * COLS, [(13, 0, 9.0), (13, 1, 9.0), (14, 1, 9.0), (50, 2, 9.0)], [1, 2, 4])
     s = layout.empty_state(ROWS * COLS, 3, 1)
-    flat, left = grow_kernel.appetite(g, c, s, (1, 0, 3, COLS))
+    flat, left = grow_kernel.appetite(g, c, s, (1, 0, 3, COLS), grow_kernel.NO_TILE, 0)
     want = flat.reshape(2, COLS)
     assert want[0, :4].tolist() == [0.0, 3.0, 2.0, 0.0]
     assert want.sum() == 5.0
     assert left == 3.0  # each tree once, however many nodes could serve it
     s.served_by[1] = 1
-    want, left = grow_kernel.appetite(g, c, s, (1, 0, 3, COLS))
+    want, left = grow_kernel.appetite(g, c, s, (1, 0, 3, COLS), grow_kernel.NO_TILE, 0)
     assert (want.sum(), left) == (1.0, 1.0)
 
 

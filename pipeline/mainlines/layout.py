@@ -46,7 +46,7 @@ EFFORTS = {
     "quick": Effort(step_m=4.0, nodes=40_000, starts=1, small_starts=1, windows_per_tip=4.0, windows_least=150,
                     windows_most=3000),
     "normal": Effort(step_m=3.0, nodes=80_000, starts=1, small_starts=4, windows_per_tip=14.0, windows_least=600,
-                     windows_most=6500),
+                     windows_most=7200),
     "thorough": Effort(step_m=2.5, nodes=300_000, starts=3, small_starts=8, windows_per_tip=40.0, windows_least=2500,
                        windows_most=60_000),
 }

@@ -16,6 +16,7 @@ T = TypeVar("T")
 FEWEST = 4  # fewer things are made sooner than processes are started
 _ONE = ("what is made beside",)
 _SWEEP_EVERY = 8  # things made between two looks for garbage: each leaves some hundred kB in cycles
+_MOST_AHEAD = 60  # things that one process may be ahead of the turn
 
 
 @contextlib.contextmanager
@@ -40,8 +41,9 @@ def in_order(make: Callable[[str], T], names: Sequence[str], *, processes: int) 
     """Yield ``make(name)`` for every name, in the order given.
 
     Process `i` of `n` makes every `n`-th thing; `make` reaches it by the fork, only results are
-    sent, and they are taken in as they come: no process waits for the turn of what it made. One
-    process does it all where the system cannot fork or there is little to do.
+    sent, and they are taken in as they come, a few dozen ahead of their turn: beyond that a process
+    waits for the slower ones, lest what is finished fill the memory. One process does it all where the
+    system cannot fork or there is little to do.
 
     Raises
     ------
@@ -118,8 +120,9 @@ def _received(ends: Sequence[Connection], names: Sequence[str]) -> Iterator[T]:
         while k not in early:
             if k % len(ends) not in next_of:
                 raise RuntimeError(f"the process that made {name} died")
-            ready = wait([ends[i] for i in next_of])
-            for i in [i for i in next_of if ends[i] in ready]:
+            asked = [i for i in next_of if next_of[i] <= k + _MOST_AHEAD]
+            ready = wait([ends[i] for i in asked])
+            for i in [i for i in asked if ends[i] in ready]:
                 try:
                     early[next_of[i]] = ends[i].recv()
                     next_of[i] += len(ends)

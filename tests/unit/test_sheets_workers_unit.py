@@ -5,8 +5,10 @@ from __future__ import annotations
 import gc
 import multiprocessing
 import os
+import time
 
 import pytest
+from pipeline.sheets import workers
 from pipeline.sheets.workers import beside, in_order, unswept
 
 forks = pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="this system cannot fork")
@@ -26,6 +28,29 @@ def test_no_process_waits_for_the_turn_of_what_it_made():
 
     found = list(in_order(make, [str(k) for k in range(8)], processes=2))
     assert [one[:1] for one in found] == [b"%d" % k for k in range(8)]
+
+
+@forks
+def test_what_is_finished_early_does_not_fill_the_memory(monkeypatch):
+    """The first process makes its second thing only once the other stands still, three of its things ahead."""
+    monkeypatch.setattr(workers, "_MOST_AHEAD", 6)
+    made = multiprocessing.get_context("fork").Value("i", 0)
+    stood = []
+
+    def make(name: str) -> bytes:
+        k = int(name)
+        if k == 2:
+            while not stood or made.value != stood[-1]:
+                stood.append(made.value)
+                time.sleep(0.5)
+            return b"%d" % made.value
+        if k % 2:
+            made.value = k
+        return b"x" * 300_000  # more than a pipe holds
+
+    found = list(in_order(make, [str(k) for k in range(80)], processes=2))
+    assert len(found) == 80
+    assert 7 <= int(found[2]) <= 11  # thing 2 + 6 ahead is taken in, one more waits in the pipe, one is at hand
 
 
 @forks

@@ -19,7 +19,7 @@ from pipeline.records import Ground, Pins, Plan
 from pipeline.run import Result
 from pipeline.sheets import book
 from pipeline.sheets.context import SheetContext, make_context
-from pipeline.sheets.workers import beside, unswept
+from pipeline.sheets.workers import beside, give_back, unswept
 from pipeline.store import planfolder
 from pipeline.store.plan_reader import read_issue
 from pipeline.terrain.grid import Terrain
@@ -98,6 +98,7 @@ def publish(
     OutputError
         When the folder cannot be written; nothing is changed then.
     """
+    give_back()
     with unswept(), closing(planfolder.spooled(target)) as pdfs:
         _, context = with_codes(result.plan, result.terrain, result.ground)
         plan = print_all(context, pdfs.put, report)

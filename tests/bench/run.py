@@ -115,8 +115,10 @@ def whole(name: str, key: str) -> Measures:
     return {
         f"{key}_s": measured["whole_s"], f"{key}_cpu_s": measured["whole_cpu_s"],
         f"{key}_cores": measured["whole_cpu_s"] / measured["whole_s"], f"{key}_peak_mb": most_mb(measured),
-        **prefixed(key, {k: v for k, v in measured.items() if k not in ("peak_mb", "together_mb")}),
-        **prefixed(key, plain), f"{key}_mcp_peak_mb": most_mb({"peak_mb": plain["mcp_peak_mb"], **plain}),
+        **prefixed(key, {k: v for k, v in measured.items() if k != "peak_mb"}),
+        # the yardstick's own memory must not stand for the plan's
+        **prefixed(key, {k: v for k, v in plain.items() if k != "together_mb"}),
+        f"{key}_mcp_peak_mb": most_mb({"peak_mb": plain["mcp_peak_mb"], **plain}),
     }
 
 

@@ -23,7 +23,7 @@ from pipeline.laterals.subset_kernel import subset_members
 from pipeline.settings import LateralSettings
 
 BLOCK_TREES = 700  # smaller ones lose fewer trees to laterals that meet, and more metres at their borders (measured)
-VAST_BLOCK_TREES = 500
+VAST_BLOCK_TREES = 500  # of vast woods: faster still
 SEAM_M = 20.0  # pieces up to this length across a border make their laterals part of the seam
 BOUND_TREES = 25_000  # up to here the bound is polished over all columns at once
 POLISH_STEPS = 400
